@@ -1,0 +1,5 @@
+"""What happened: phases, speed, switch events, coast-down."""
+
+from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
+
+__all__ = ["CoastDown", "Run", "SpeedTrack", "SwitchEvent"]
