@@ -67,7 +67,8 @@ class Run:
     poles : as given, or inferred
     power_on_s, at_speed_s, power_off_s, rest_s : s
     shaft_hz : steady shaft rate, turns per second, None rather than a guess
-    shaft_confidence : 0..1
+    shaft_confidence : how far its comb stands over chance combs, in their spread
+    shaft_guess_hz : likeliest shaft rate even where none is claimed (evidence only)
     track : speed share over the run-up and coast-down
     switch_open, switch_close : SwitchEvent
     coast : CoastDown
@@ -85,6 +86,7 @@ class Run:
     rest_s: float | None = None
     shaft_hz: float | None = None
     shaft_confidence: float = 0.0
+    shaft_guess_hz: float | None = None
     track: SpeedTrack | None = None
     switch_open: SwitchEvent | None = None
     switch_close: SwitchEvent | None = None

@@ -1,0 +1,400 @@
+"""Clip + Machine -> Run: what happened, from power and rotation.
+
+Conventions
+-----------
+Inside this module times are seconds from the first sample; ``follow`` adds
+``clip.start_s`` at the end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietrun.clip.types import Clip
+from quietrun.dsp.frames import Frames, band_power, slice_signal
+from quietrun.machine.types import Machine
+from quietrun.run import power, ratio, speed
+from quietrun.run.types import CoastDown, Run, SpeedTrack
+
+Floats = NDArray[np.float64]
+
+SHORTEST_RUN_S = 0.6
+_BANDS = 22
+_SMOOTH = 5  # frames
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Activity:
+    """How much of the running machine is in each frame.
+
+    Attributes
+    ----------
+    time_s : shape (k,)
+    level_db : shape (k, b), smoothed band levels
+    quiet_db, loud_db : shape (b,), levels without and with the machine
+    share : shape (k,), 0 (room) to 1 (steady run), weighted over the bands
+    contrast_db : float, mean rise of the three clearest bands
+    """
+
+    time_s: Floats
+    level_db: Floats
+    quiet_db: Floats
+    loud_db: Floats
+    share: Floats
+    contrast_db: float
+
+
+def band_edges(top_hz: float) -> Floats:
+    """Edges of the bands used for activity, even in the logarithm of frequency, Hz."""
+    return np.geomspace(90.0, top_hz, _BANDS + 1)
+
+
+def smooth(x: Floats, frames: int) -> Floats:
+    """Running mean over an odd number of rows; the ends are padded with their own value."""
+    half = frames // 2
+    padded = np.concatenate([np.repeat(x[:1], half + 1, 0), x, np.repeat(x[-1:], half, 0)])
+    total = np.cumsum(padded, axis=0)
+    return np.asarray((total[frames:] - total[:-frames]) / frames)
+
+
+def activity(frames: Frames, powered: NDArray[np.bool_] | None) -> Activity:
+    """Measure activity; ``powered`` marks the frames known to be under power, if any are."""
+    top = min(16000.0, 0.45 * frames.rate_hz)
+    raw = band_power(frames, band_edges(top))
+    level = 10 * np.log10(smooth(raw, _SMOOTH) + 1e-12)
+    quiet = np.quantile(level, 0.08, axis=0)
+    if powered is not None and powered.sum() > 20:
+        loud = np.median(level[powered], axis=0)
+    else:
+        loud = np.quantile(level, 0.85, axis=0)
+    rise = loud - quiet
+    weight = np.clip(rise - 4.0, 0.0, 20.0)
+    if weight.sum() <= 0:
+        return Activity(frames.time_s, level, quiet, loud, np.zeros(level.shape[0]), 0.0)
+    share = np.clip((level - quiet) / np.maximum(rise, 1.0), 0.0, 1.2) @ (weight / weight.sum())
+    return Activity(frames.time_s, level, quiet, loud, share, float(np.sort(rise)[-3:].mean()))
+
+
+def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool]:
+    """The mains comb, and whether it was heard (else it is the given or likelier nominal one)."""
+    nominal = (mains_hz,) if mains_hz else (50.0, 60.0)
+    combs = [power.find_comb(frames, f) for f in nominal]
+    best = max(combs, key=lambda comb: comb.salience_db)
+    return best, max(best.rises_db, default=0.0) >= 9.0
+
+
+def stretches_of(odds: power.Hum, cost: float = 14.0) -> list[tuple[float, float]]:
+    """Powered stretches in seconds, the short ones left out and short gaps closed."""
+    found = [
+        (float(odds.time_s[a]), float(odds.time_s[b - 1]))
+        for a, b in power.powered_stretches(odds.log_odds, cost=cost)
+    ]
+    joined: list[tuple[float, float]] = []
+    for a, b in found:
+        if joined and a - joined[-1][1] < 0.35:
+            joined[-1] = (joined[-1][0], b)
+        else:
+            joined.append((a, b))
+    return [(a, b) for a, b in joined if b - a >= SHORTEST_RUN_S]
+
+
+def active_stretches(act: Activity) -> list[tuple[float, float]]:
+    """Stretches in which most of the machine is there, by level alone."""
+    if act.contrast_db < 6.0:
+        return []
+    share = np.median(
+        np.lib.stride_tricks.sliding_window_view(np.pad(act.share, 7, mode="edge"), 15), axis=1
+    )
+    on = share > 0.55
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
+    joined: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if joined and a - joined[-1][1] < 35:
+            joined[-1] = (joined[-1][0], int(b))
+        else:
+            joined.append((int(a), int(b)))
+    return [
+        (float(act.time_s[a]), float(act.time_s[b - 1]))
+        for a, b in joined
+        if (b - a) * 0.01 >= SHORTEST_RUN_S
+    ]
+
+
+def onset_before(act: Activity, at_s: float, *, back_s: float = 3.2) -> float:
+    """Walk back from ``at_s`` to where the sound first rose out of the room."""
+    k = int(np.searchsorted(act.time_s, at_s))
+    lowest = max(0, k - int(back_s / 0.01))
+    k = min(k, act.share.size - 1)
+    # first make sure the walk starts inside the sound
+    while k < act.share.size - 1 and act.share[k] < 0.3 and act.time_s[k] < at_s + 0.4:
+        k += 1
+    low = 0
+    while k > lowest:
+        low = low + 1 if act.share[k] < 0.12 else 0
+        if low >= 8:
+            return float(act.time_s[min(k + 8, act.share.size - 1)])
+        k -= 1
+    return float(act.time_s[k])
+
+
+def line_step(frames: Frames, comb: power.Comb, around: tuple[float, float]) -> tuple[float, float]:
+    """Time within ``around`` at which the lines' levels change most, and the gain in nats.
+
+    Two means a line on the logarithmic level, all lines stepping at once.
+    """
+    at = np.arange(around[0], around[1], 0.01)
+    if at.size < 20:
+        return 0.5 * sum(around), 0.0
+    gain = np.zeros(at.size)
+    count = np.arange(1, at.size + 1)
+    for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False):
+        if rise < 8.0:
+            continue
+        line = 2 * comb.mains_hz * k
+        z, rate = slice_signal(frames, line - 22.0, line + 22.0, taper=0.3)
+        level = 10 * np.log10(np.abs(z).astype(np.float64) ** 2 + 1e-13)
+        x = np.interp(at, np.arange(z.size) / rate, level)
+        x = x - x.mean()
+        left = np.cumsum(x)
+        between = left[:-1] ** 2 * (1.0 / count[:-1] + 1.0 / (at.size - count[:-1]))
+        spread = max(9.0, float(np.var(x) - between.max() / at.size))
+        gain[:-1] += between / spread / 8.0  # neighbours within the line's memory count once
+    best = int(np.argmax(gain))
+    return float(at[best]), float(gain[best])
+
+
+def click(
+    frames: Frames, window_s: tuple[float, float], *, least_db: float = 9.0
+) -> tuple[float, float] | None:
+    """The one clear click in a window: time and rise over its surroundings, or None.
+
+    A click is a broadband event of a few milliseconds: it must rise by
+    ``least_db`` over the local median in two bands at once and stand 3 dB
+    over every other event in the window.
+    """
+    if window_s[1] - window_s[0] < 0.06:
+        return None
+    rises = []
+    for lo, hi in ((1500.0, 4000.0), (4000.0, 9000.0)):
+        if hi > 0.48 * frames.rate_hz:
+            break
+        z, rate = slice_signal(frames, lo, hi)
+        a = max(0, int((window_s[0] - 0.1) * rate))
+        b = int((window_s[1] + 0.1) * rate)
+        energy = np.abs(z[a:b]).astype(np.float64) ** 2
+        by = max(1, round(rate * 0.003))
+        energy = energy[: energy.size // by * by].reshape(-1, by).mean(axis=1)
+        if energy.size < 30:
+            return None
+        level = 10 * np.log10(energy + 1e-13)
+        pad = np.pad(level, 20, mode="edge")
+        around = np.median(np.lib.stride_tricks.sliding_window_view(pad, 41), axis=1)
+        rises.append((level - around, a / rate, by / rate))
+    if len(rises) < 2:
+        return None
+    size = min(r[0].size for r in rises)
+    rise = np.minimum(rises[0][0][:size], rises[1][0][:size])
+    time = rises[0][1] + (np.arange(size) + 0.5) * rises[0][2]
+    inside = (time >= window_s[0]) & (time <= window_s[1])
+    if not inside.any():
+        return None
+    best = int(np.argmax(np.where(inside, rise, -99.0)))
+    rivals = rise[inside & (np.abs(time - time[best]) > 0.03)]
+    rival = float(rivals.max()) if rivals.size else -99.0
+    if rise[best] < least_db or rise[best] < rival + 3.0:
+        return None
+    return float(time[best]), float(rise[best])
+
+
+def _at_speed(slide: ratio.SlideMap, on_s: float, steady_from: float) -> float | None:
+    """First time from which the steady pattern stands at its full height."""
+    here = slide.gain[:, :4].max(axis=1)
+    held = smooth(here[:, None], 5)[:, 0]
+    steady = held[slide.time_s >= steady_from]
+    if steady.size < 5 or np.median(steady) < 2.0:
+        return None
+    there = held >= 0.55 * float(np.median(steady))
+    k = int(np.searchsorted(slide.time_s, steady_from))
+    while k > 0 and there[k - 1] and slide.time_s[k - 1] > on_s:
+        k -= 1
+    return float(slide.time_s[k])
+
+
+def _level_at_speed(act: Activity, on_s: float, off_s: float) -> float:
+    """First time at which the level has all but reached that of the steady run."""
+    a, b = np.searchsorted(act.time_s, (on_s, off_s))
+    share = act.share[a:b]
+    if share.size < 10:
+        return on_s
+    goal = 0.92 * float(np.median(share[share.size // 2 :]))
+    k = int(np.argmax(smooth(share[:, None], 5)[:, 0] >= goal))
+    return float(act.time_s[a + k])
+
+
+def _vanished(act: Activity, off_s: float) -> float:
+    """Last time after ``off_s`` at which the machine still stood out of the room."""
+    after = np.flatnonzero(act.time_s >= off_s)
+    low = 0
+    for k in after.tolist():
+        low = low + 1 if act.share[k] < 0.10 else 0
+        if low >= 12:
+            return float(act.time_s[k - 11])
+    return float(act.time_s[-1])
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    on_s: float | None
+    off_s: float | None
+    first_s: float
+    last_s: float
+
+
+def _refine(
+    frames: Frames, act: Activity, comb: power.Comb, rough: tuple[float, float], by_hum: bool
+) -> _Stretch:
+    """Ends of one powered stretch; None for an end that lies outside the clip."""
+    a, b = rough
+    onset = onset_before(act, a)
+    on: float | None = onset
+    if onset < 0.12:
+        on = None
+    off: float | None = b
+    if b > frames.duration_s - 0.25:
+        off = None
+    elif by_hum:
+        time, gain = line_step(frames, comb, (max(a, b - 0.45), min(b + 0.45, frames.duration_s)))
+        off = time if gain > 6.0 else b
+    return _Stretch(on, off, on if on is not None else 0.0, off if off is not None else (
+        frames.duration_s
+    ))
+
+
+def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
+    """Find out what happened in a clip.
+
+    Parameters
+    ----------
+    clip : Clip
+    machine : Machine
+    frames : Frames
+        Of ``clip.samples``.
+
+    Returns
+    -------
+    Run
+        With None for whatever was not found, and why in ``not_heard``.
+    """
+    comb, heard = best_comb(frames, machine.mains_hz)
+    odds = power.hum(frames, comb)
+    stretches = stretches_of(odds) if heard and odds.strength > 0.8 else []
+    by_hum = bool(stretches)
+    powered = np.zeros(frames.time_s.size, dtype=bool)
+    for a, b in stretches:
+        powered |= (frames.time_s > a) & (frames.time_s < b)
+    act = activity(frames, powered if by_hum else None)
+    if not stretches:
+        stretches = active_stretches(act)
+    if not stretches:
+        return Run(not_heard=("Neither the mains hum of a motor nor a run was heard.",))
+    refined = [_refine(frames, act, comb, rough, by_hum) for rough in stretches]
+    best = max(refined, key=lambda s: (s.last_s - s.first_s) * _loudness(act, s))
+    others = tuple(
+        (s.first_s + clip.start_s, s.last_s + clip.start_s) for s in refined if s is not best
+    )
+    return _describe(clip, machine, frames, comb, heard, by_hum, act, best, others)
+
+
+def _loudness(act: Activity, s: _Stretch) -> float:
+    a, b = np.searchsorted(act.time_s, (s.first_s, s.last_s))
+    return float(act.share[a:b].mean()) if b > a else 0.0
+
+
+def _describe(
+    clip: Clip,
+    machine: Machine,
+    frames: Frames,
+    comb: power.Comb,
+    heard: bool,
+    by_hum: bool,
+    act: Activity,
+    best: _Stretch,
+    others: tuple[tuple[float, float], ...],
+) -> Run:
+    first, last = best.first_s, best.last_s
+    top_hz = min(16000.0, 0.45 * frames.rate_hz)
+    lines = tuple(2 * comb.mains_hz * k for k in power.HARMONICS)
+    middle = first + 0.55 * (last - first)
+    steady_late = (middle, max(middle + 0.2, last - 0.06))
+    at_speed = None
+    map_up = None
+    if best.on_s is not None:
+        map_up = ratio.slide_map(
+            frames, steady_s=steady_late, span_s=(first, last), top_hz=top_hz, group=2,
+            skip_hz=lines,
+        )
+        at_speed = _at_speed(map_up, first, middle)
+        by_level = _level_at_speed(act, first, last)
+        if at_speed is None or at_speed > middle:
+            at_speed = by_level
+    steady = (at_speed if at_speed is not None else first, last - 0.04)
+    if steady[1] - steady[0] < 0.3:
+        steady = (middle, last - 0.02)
+    coast = None
+    rest = None
+    track = None
+    if best.off_s is not None:
+        slide = ratio.slide_map(
+            frames, steady_s=(max(steady[0], steady[1] - 4.0), steady[1]),
+            span_s=(last - 0.1, frames.duration_s), top_hz=top_hz,
+            group=max(2, int((frames.duration_s - last) / 2.5)), skip_hz=lines,
+        )
+        slope = ratio.follow_down(slide, last)
+        vanished = _vanished(act, last)
+        if slope is not None:
+            stop = max(slope.duration_s, vanished - last)
+            rest_at = last + stop
+            rest = rest_at if rest_at <= frames.duration_s + 0.3 else None
+            track = SpeedTrack(slope.time_s + clip.start_s, slope.share, np.full(
+                slope.share.size, float(np.clip(slope.score / 12.0, 0.0, 1.0))))
+            half = np.flatnonzero(slope.share < 0.5)
+            coast = CoastDown(
+                stop, *slope.drag,
+                half_speed_s=float(slope.time_s[half[0]] - last) if half.size else None,
+                confidence=float(np.clip(slope.score / 12.0, 0.0, 1.0)),
+            )
+    shaft = speed.find_shaft(
+        frames, (max(steady[0], steady[1] - 6.0), steady[1]), mains_hz=comb.mains_hz,
+        poles=machine.poles, top_hz=top_hz,
+    )
+    start = clip.start_s
+    phases = {"steady": (steady[0] + start, steady[1] + start)}
+    if best.on_s is not None:
+        phases["room"] = (start, first + start)
+        phases["run_up"] = (first + start, (at_speed or first) + start)
+    if best.off_s is not None:
+        end = rest if rest is not None else frames.duration_s
+        phases["coast_down"] = (last + start, end + start)
+        if end < frames.duration_s - 0.1:
+            phases["rest"] = (end + start, frames.duration_s + start)
+    def later(t: float | None) -> float | None:
+        return None if t is None else t + start
+    return Run(
+        mains_hz=comb.mains_hz if heard else machine.mains_hz,
+        mains_measured=heard,
+        poles=machine.poles or (shaft.poles if shaft else None),
+        power_on_s=later(best.on_s),
+        at_speed_s=later(at_speed),
+        power_off_s=later(best.off_s),
+        rest_s=later(rest),
+        shaft_hz=shaft.rate_hz if shaft else None,
+        shaft_confidence=shaft.z if shaft else 0.0,
+        track=track,
+        coast=coast,
+        others=others,
+        rotation_heard=coast is not None and coast.confidence > 0.4,
+        phases=phases,
+    )

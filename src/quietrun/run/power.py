@@ -1,0 +1,217 @@
+"""Power: when the line-locked sound comes and goes.
+
+The force between stator and rotor pulls twice a mains period, so a powered
+motor hums at twice the mains frequency and its multiples, from the instant
+of switch-on to the instant of switch-off, at whatever speed the rotor is.
+Nothing else in a shop starts and stops with all of these lines at once.
+
+What is followed is not the level of a line but its *coherence*: the share of
+the sound within ``HALF_BAND_HZ`` of a line that is a steady tone exactly on
+it. It does not care about gain riding, and it is low for noise, speech and
+tones that sweep through.
+
+Conventions
+-----------
+Times are seconds from the first sample of the frames.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietrun.dsp.frames import Frames, slice_signal
+
+Floats = NDArray[np.float64]
+
+HARMONICS = tuple(range(1, 13))
+HALF_BAND_HZ = 24.0
+WINDOW_S = 0.20
+RASTER_S = 0.02
+MAINS_SPAN = 0.006  # the grid holds within 0.5 %, a recorder's clock within 0.01 %
+_GRID_HZ = 0.02
+_NOISE_LOGIT = -1.7  # coherence of noise in this band and window: mean logit and spread,
+_NOISE_SPREAD = 1.25  # simulated (tests/test_run_power.py holds both)
+_ON_SPREAD = 1.0
+_SWITCH_COST = 14.0  # nats for a change of state: about 4 frames of one clear line
+
+
+@dataclass(frozen=True, slots=True)
+class Comb:
+    """A mains frequency and how far its comb stands out.
+
+    Attributes
+    ----------
+    mains_hz : Hz
+    salience_db : mean rise of the lines over their floor, each held to 0..20 dB
+    rises_db : rise of each harmonic over its floor, dB
+    """
+
+    mains_hz: float
+    salience_db: float
+    rises_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hum:
+    """Evidence for power, frame by frame.
+
+    Attributes
+    ----------
+    time_s : shape (t,)
+    log_odds : shape (t,)
+        For powered against not powered, nats a frame of ``RASTER_S``.
+    strength : float
+        Typical log-odds a frame while powered; below 1 the hum is not usable.
+    """
+
+    time_s: Floats
+    log_odds: Floats
+    strength: float
+
+
+def _smoothed_power(frames: Frames, top_hz: float) -> tuple[Floats, float]:
+    """Power of the long transform up to ``top_hz``, smoothed over about 0.25 Hz."""
+    step = frames.rate_hz / frames.padded
+    count = min(frames.spectrum.size, int(top_hz / step) + 1)
+    part = frames.spectrum[:count]
+    power = (part.real.astype(np.float64) ** 2) + part.imag.astype(np.float64) ** 2
+    width = max(1, round(0.25 / step))
+    if width > 1:
+        kernel = np.hanning(width + 2)[1:-1]
+        power = np.convolve(power, kernel / kernel.sum(), mode="same")
+    return power, step
+
+
+def _floor(power: Floats, step: float, centres: Floats) -> Floats:
+    """Median power 2 to 9 Hz away from each centre, both sides."""
+    away = np.concatenate([np.arange(-9.0, -2.0, 0.25), np.arange(2.0, 9.25, 0.25)])
+    index = np.rint((centres[:, None] + away) / step).astype(int)
+    return np.asarray(np.median(power[np.clip(index, 0, power.size - 1)], axis=1) + 1e-30)
+
+
+def find_comb(frames: Frames, nominal_hz: float) -> Comb:
+    """Mains frequency near a nominal one at which the comb of 2 f k stands out most.
+
+    Parameters
+    ----------
+    frames : Frames
+    nominal_hz : Hz, 50 or 60
+
+    Returns
+    -------
+    Comb
+    """
+    order = np.array([k for k in HARMONICS if 2 * nominal_hz * k < 0.45 * frames.rate_hz])
+    if order.size == 0:
+        return Comb(nominal_hz, 0.0, ())
+    power, step = _smoothed_power(frames, 2 * nominal_hz * (order[-1] + 1))
+    grid = np.arange(1 - MAINS_SPAN, 1 + MAINS_SPAN, _GRID_HZ / (2 * nominal_hz))
+    floor = _floor(power, step, 2.0 * nominal_hz * order)
+    index = np.rint(2 * nominal_hz * grid[:, None] * order / step).astype(int)
+    rise = 10 * np.log10(power[np.clip(index, 0, power.size - 1)] / floor + 1e-12)
+    score = np.clip(rise, 0.0, 20.0).mean(axis=1)
+    best = int(np.argmax(score))
+    return Comb(
+        float(nominal_hz * grid[best]), float(score[best]), tuple(float(r) for r in rise[best])
+    )
+
+
+def coherence(frames: Frames, line_hz: float, at_s: Floats) -> Floats:
+    """Share of the sound near a line that is a steady tone on it, 0..1.
+
+    Parameters
+    ----------
+    frames : Frames
+    line_hz : Hz
+    at_s : shape (t,), s
+
+    Returns
+    -------
+    shape (t,)
+    """
+    lo = max(line_hz - HALF_BAND_HZ, 1.0)
+    z, rate = slice_signal(frames, lo, line_hz + HALF_BAND_HZ, taper=0.2)
+    if z.size < 8:
+        return np.zeros(at_s.size)
+    step = frames.rate_hz / frames.padded
+    offset = line_hz - round(lo / step) * step
+    time = np.arange(z.size) / rate
+    wave = z * np.exp(-2j * np.pi * offset * time)
+    window = np.hanning(max(3, round(WINDOW_S * rate)) + 2)[1:-1]
+    window /= window.sum()
+    tone = np.abs(_same(wave, window)) ** 2
+    total = _same(np.abs(z).astype(np.float64) ** 2, window).real
+    return np.interp(at_s, time, np.clip(tone / (total + 1e-15), 0.0, 1.0))
+
+
+def _same(x: NDArray[np.complex128] | Floats, kernel: Floats) -> NDArray[np.complex128]:
+    """Convolution of the length of ``x`` also where the kernel is longer."""
+    full = np.convolve(x, kernel)
+    start = (kernel.size - 1) // 2
+    return np.asarray(full[start : start + x.size])
+
+
+def _logit(share: Floats) -> Floats:
+    held = np.clip(share, 0.02, 0.99)
+    return np.asarray(np.log(held / (1 - held)))
+
+
+def line_log_odds(share: Floats) -> Floats:
+    """Log-odds a frame that a line is there, from its coherence; 0 for a line never clear.
+
+    The line's own level while present is its upper quartile over the clip.
+    Two normal laws on the logit; held to +-4 so that no frame decides alone.
+    """
+    u = _logit(share)
+    on = float(np.quantile(u, 0.75)) if u.size else 0.0
+    if on < _NOISE_LOGIT + 1.5:
+        on = float(np.quantile(u, 0.9)) if u.size else 0.0
+    if on < 0.2:
+        return np.zeros(u.size)
+    off = (u - _NOISE_LOGIT) ** 2 / (2 * _NOISE_SPREAD**2) + np.log(_NOISE_SPREAD)
+    powered = np.minimum(u - on, 0.0) ** 2 / (2 * _ON_SPREAD**2) + np.log(_ON_SPREAD)
+    return np.clip(off - powered, -4.0, 4.0)
+
+
+def hum(frames: Frames, comb: Comb) -> Hum:
+    """Gather the lines of a comb into one log-odds track."""
+    at = np.arange(0.5 * RASTER_S, frames.duration_s, RASTER_S)
+    total = np.zeros(at.size)
+    for k, rise in zip(HARMONICS, comb.rises_db, strict=False):
+        if rise < 6.0:
+            continue
+        share = coherence(frames, 2 * comb.mains_hz * k, at)
+        total += line_log_odds(share)
+    positive = total[total > 0]
+    return Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
+
+
+def powered_stretches(log_odds: Floats, *, cost: float = _SWITCH_COST) -> list[tuple[int, int]]:
+    """Most likely powered stretches of a log-odds track (two-state Viterbi path).
+
+    A frame's overlap with its neighbours is allowed for by dividing the odds
+    by the number of raster steps a window spans.
+
+    Returns
+    -------
+    list of (first, past-the-last) indices
+    """
+    odds = log_odds / (WINDOW_S / RASTER_S / 2)
+    best_off, best_on = 0.0, 0.0
+    came = np.zeros((odds.size, 2), dtype=bool)
+    for i, gain in enumerate(odds.tolist()):
+        from_on, from_off = best_on - cost / 2, best_off - cost / 2
+        came[i, 0] = from_on > best_off
+        came[i, 1] = from_off > best_on
+        best_off, best_on = max(best_off, from_on), max(best_on, from_off) + gain
+    state = int(best_on > best_off)
+    states = np.zeros(odds.size, dtype=bool)
+    for i in range(odds.size - 1, -1, -1):
+        states[i] = bool(state)
+        if came[i, state]:
+            state = 1 - state
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], states.astype(np.int8), [0]))))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -1,0 +1,193 @@
+"""Steady shaft rate from every line and every modulation that repeats with the turn.
+
+Unbalance, blades, rotor bars and once-a-turn events put lines at whole
+multiples of the shaft rate into the sound, and into the envelope of its high
+bands. For each possible rate the comb of these lines is summed; the rates an
+induction motor cannot have (above synchronous speed, or far below) show how
+high such sums come by chance.
+
+Conventions
+-----------
+Rates are turns per second (Hz). An unloaded induction motor runs 0.1 to 7 %
+below its synchronous rate 2 f / p.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietrun.dsp.frames import Frames, band_envelope
+
+Floats = NDArray[np.float64]
+
+SLIP_RANGE = (0.0005, 0.07)
+_STEP = 2e-4  # relative raster of the rate
+_TOP_HZ = 1300.0
+_ENVELOPE_BANDS = ((500.0, 1200.0), (1200.0, 2800.0), (2800.0, 6000.0), (6000.0, 12000.0))
+_CHANCE = ((0.62, 0.92), (1.012, 1.36))  # rates over synchronous that cannot be
+
+
+@dataclass(frozen=True, slots=True)
+class Shaft:
+    """A claimed shaft rate.
+
+    Attributes
+    ----------
+    rate_hz : turns per second
+    poles : int
+    z : float
+        How far its comb stands over the chance combs, in their spread.
+    margin : float
+        The same for the best rival more than 0.5 % away.
+    """
+
+    rate_hz: float
+    poles: int
+    z: float
+    margin: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineSpectrum:
+    """Rise of each line over its floor, dB, held to 0..12."""
+
+    rise_db: Floats
+    step_hz: float
+    weight: float
+    highest_order: int
+
+
+def _rise(power: Floats, step_hz: float, block_hz: float = 10.0) -> Floats:
+    """Rise over a floor of block medians, dB, held to 0..12 and freed of its mean."""
+    block = max(8, round(block_hz / step_hz))
+    count = max(1, power.size // block)
+    used = power[: count * block].reshape(count, -1) if count * block <= power.size else power[None]
+    floor = np.median(used, axis=1) / np.log(2) + 1e-30
+    centres = (np.arange(count) + 0.5) * block
+    rise = 10 * np.log10(power / np.interp(np.arange(power.size), centres, floor) + 1e-12)
+    held = np.clip(rise, 0.0, 12.0)
+    return np.asarray(held - held.mean())
+
+
+def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
+    """Lines of the steady sound itself up to 1.3 kHz."""
+    a, b = (round(t * frames.rate_hz) for t in steady_s)
+    x = frames.samples[max(0, a) : b]
+    size = x.size
+    x = x * np.hanning(size).astype(np.float32)
+    by = max(1, int(frames.rate_hz / (4 * _TOP_HZ)))
+    # a crude but sufficient low-pass: means of ``by`` samples, then one transform
+    whole = x[: size // by * by].reshape(-1, by).mean(axis=1)
+    rate = frames.rate_hz / by
+    padded = 1 << int(np.ceil(np.log2(max(whole.size, 1024) * 1.5)))
+    spectrum = np.fft.rfft(whole, padded)
+    step = rate / padded
+    top = min(spectrum.size, int(_TOP_HZ / step))
+    power = np.abs(spectrum[:top]).astype(np.float64) ** 2
+    return LineSpectrum(_rise(power, step), step, 1.0, 44)
+
+
+def envelope_lines(frames: Frames, steady_s: tuple[float, float], top_hz: float) -> list[LineSpectrum]:
+    """Lines of the squared envelope of each band of the steady sound."""
+    found = []
+    for lo, hi in _ENVELOPE_BANDS:
+        if hi > top_hz * 1.05:
+            break
+        energy, rate = band_envelope(frames, lo, hi, rate_hz=1000.0)
+        part = energy[int(steady_s[0] * rate) : int(steady_s[1] * rate)].astype(np.float64)
+        if part.size < 512:
+            continue
+        # loud single events would own the spectrum: hold them to 5 x the median
+        part = np.minimum(part, 5 * np.median(part))
+        part = (part - part.mean()) * np.hanning(part.size)
+        padded = 1 << int(np.ceil(np.log2(part.size * 2)))
+        power = np.abs(np.fft.rfft(part, padded)) ** 2
+        step = rate / padded
+        top = min(power.size, int(450.0 / step))
+        found.append(LineSpectrum(_rise(power[:top], step), step, 0.8, 14))
+    return found
+
+
+def _comb_sum(spectra: list[LineSpectrum], rates: Floats, mains_hz: float) -> Floats:
+    """Sum of rises at the whole multiples of each rate, lines of the mains left out."""
+    total = np.zeros(rates.size)
+    for lines in spectra:
+        size_hz = lines.rise_db.size * lines.step_hz
+        for order in range(1, lines.highest_order + 1):
+            at = order * rates
+            if at[0] > size_hz:
+                break
+            index = np.minimum(np.rint(at / lines.step_hz).astype(int), lines.rise_db.size - 1)
+            near = np.abs(at / (2 * mains_hz) - np.rint(at / (2 * mains_hz))) * 2 * mains_hz
+            use = (near > 0.7) & (at < size_hz)
+            total += np.where(use, lines.rise_db[index], 0.0) * lines.weight
+    return total
+
+
+def find_shaft(
+    frames: Frames,
+    steady_s: tuple[float, float],
+    *,
+    mains_hz: float,
+    poles: int | None,
+    top_hz: float,
+) -> Shaft | None:
+    """Shaft rate of the steady run, or None rather than a guess.
+
+    Parameters
+    ----------
+    frames : Frames
+    steady_s : (from, to), s
+        At least about 1 s.
+    mains_hz : Hz, as measured
+    poles : 2, 4 or None
+    top_hz : Hz
+        Upper edge of the band in use.
+    """
+    if steady_s[1] - steady_s[0] < 0.8:
+        return None
+    spectra = [sound_lines(frames, steady_s), *envelope_lines(frames, steady_s, top_hz)]
+    found = [
+        shaft
+        for p in ((poles,) if poles else (4, 2))
+        if (shaft := _best_rate(spectra, mains_hz, p)) is not None
+    ]
+    if not found:
+        return None
+    if len(found) == 2:
+        return _settle_poles(spectra, mains_hz, found)
+    return found[0]
+
+
+def _best_rate(spectra: list[LineSpectrum], mains_hz: float, poles: int) -> Shaft | None:
+    synchronous = 2 * mains_hz / poles
+    grid = np.arange(1 - SLIP_RANGE[1], 1 - SLIP_RANGE[0], _STEP)
+    total = _comb_sum(spectra, synchronous * grid, mains_hz)
+    chance = np.concatenate(
+        [_comb_sum(spectra, synchronous * np.arange(a, b, _STEP), mains_hz) for a, b in _CHANCE]
+    )
+    spread = float(chance.std()) + 1e-9
+    z = (total - float(chance.mean())) / spread
+    # unloaded machines slip little: a mild prior, 1 z at 4 %
+    z = z - np.clip((1 - grid) - 0.01, 0.0, None) / 0.03
+    best = int(np.argmax(z))
+    far = np.abs(grid / grid[best] - 1) > 0.005
+    rival = float(z[far].max()) if far.any() else 0.0
+    near = np.abs(grid / grid[best] - 1) < 0.0008
+    weight = np.maximum(total[near] - 0.5 * total[best], 0.0)
+    rate = float(np.sum(grid[near] * weight) / max(float(weight.sum()), 1e-9)) or float(grid[best])
+    return Shaft(synchronous * rate, poles, float(z[best]), float(z[best]) - rival)
+
+
+def _settle_poles(spectra: list[LineSpectrum], mains_hz: float, found: list[Shaft]) -> Shaft:
+    """Four poles need lines at the odd multiples of the slower shaft; else it has two."""
+    four, two = found
+    if abs(2 * four.rate_hz / two.rate_hz - 1) > 0.004:
+        return max(found, key=lambda shaft: shaft.z)
+    odd = np.array([four.rate_hz])
+    both = _comb_sum(spectra, odd, mains_hz)[0]
+    even = _comb_sum(spectra, 2 * odd, mains_hz)[0]
+    return four if both > even * 1.15 else two
