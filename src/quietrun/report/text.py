@@ -1,0 +1,425 @@
+"""The answer as text for a terminal: the verdict first, then why, then what to do.
+
+Conventions
+-----------
+Pure functions from value objects to text; nothing is judged or measured here.
+Colour is only ever an addition: every state also has a word and a shape.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from quietrun import __version__
+from quietrun.evidence import Feature, Missing
+from quietrun.judge import FaultScore, Finding, Reason
+from quietrun.pipeline import Analysis
+from quietrun.problems import Problem
+from quietrun.report.contract import between, coast_down_s
+from quietrun.run import Run, SwitchEvent
+from quietrun.words import FAULT_TITLES
+
+TOP_REASONS = 4  # more than a person reads; the rest is in the JSON
+BAR_CELLS = 20
+
+#: Signs that sentences may hold, and what stands for them where the terminal has none.
+PLAIN = {
+    "\u2013": "-",
+    "\u2014": "-",
+    "\u2212": "-",
+    "\u00b7": "|",
+    "\u00d7": "x",
+    "\u00b0": " deg",
+    "\u00b2": "^2",
+    "\u00b1": "+-",
+    "\u2265": ">=",
+    "\u2264": "<=",
+    "\u2248": "about ",
+    "\u2026": "...",
+    "\u2018": "'",
+    "\u2019": "'",
+    "\u201c": '"',
+    "\u201d": '"',
+    "\u00b5": "u",
+    "\u00a0": " ",
+}
+_TO_PLAIN = str.maketrans(PLAIN)
+
+_STYLES = {"noisy": "1;31", "inspect": "1;33", "quiet": "1;32", "unusable": "1;35", "bold": "1"}
+
+#: A shape for each verdict, for those who see no colour.
+_SHAPES = {"quiet": "[ ok ]", "inspect": "[ ?? ]", "noisy": "[ !! ]", "unusable": "[ -- ]"}
+
+_FALLBACK = {
+    "quiet": "Nothing that this clip can show is over its limit.",
+    "inspect": "Not clear enough to call it quiet.",
+    "noisy": "A fault is over its limit.",
+    "unusable": "This clip carries no answer.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """How the text is set.
+
+    Attributes
+    ----------
+    width : int
+        Columns, held to 40..100.
+    colour : bool
+        Whether to write terminal colour codes.
+    unicode : bool
+        False: only signs that every terminal has.
+    """
+
+    width: int = 80
+    colour: bool = False
+    unicode: bool = True
+
+    def columns(self) -> int:
+        """Columns to wrap at."""
+        return max(40, min(100, self.width))
+
+    def paint(self, text: str, style: str) -> str:
+        """Text in a style, or as it is where there is no colour."""
+        return f"\x1b[{_STYLES[style]}m{text}\x1b[0m" if self.colour else text
+
+
+def printable(text: str) -> str:
+    """Text without control signs: a file name cannot steer the terminal."""
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape", "backslashreplace").decode()
+        for sign in text
+    )
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """Value and unit with the digits a person needs, e.g. ``12.4 dB``."""
+    if value is None or not math.isfinite(value):
+        return "not measurable"
+    return f"{_digits(value)} {unit}".rstrip() if unit != "1" else _digits(value)
+
+
+def _digits(value: float) -> str:
+    size = abs(value)
+    if size >= 100 or size == 0:
+        return f"{value:.0f}"
+    if size >= 10:
+        return f"{value:.1f}"
+    return f"{value:.2f}" if size >= 0.1 else f"{value:.2g}"
+
+
+def against_usual(value: float | None, unit: str, usual: tuple[float, float] | None) -> str:
+    """Value, unit and the usual range in one phrase."""
+    shown = quantity(value, unit)
+    if usual is None:
+        return shown
+    return f"{shown} (usual {_digits(usual[0])} to {_digits(usual[1])})"
+
+
+def _wrap(text: str, width: int, first: str = "", rest: str | None = None) -> Iterator[str]:
+    yield from textwrap.wrap(
+        printable(text),
+        width,
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if rest is None else rest,
+        break_on_hyphens=False,
+    ) or [first.rstrip()]
+
+
+def _section(title: str, lines: Iterable[str], page: Page) -> Iterator[str]:
+    body = list(lines)
+    if body:
+        yield ""
+        yield page.paint(title, "bold")
+        yield from body
+
+
+def _bullets(texts: Sequence[str], page: Page, *, numbered: bool = False) -> Iterator[str]:
+    for i, text in enumerate(texts, start=1):
+        yield from _wrap(text, page.columns(), f"  {i}. " if numbered else "  - ")
+
+
+def _headline(analysis: Analysis, page: Page) -> Iterator[str]:
+    word, because = analysis.verdict.word, analysis.verdict.because
+    sentence = because[0] if because else _FALLBACK[word]
+    lines = list(_wrap(f"{_SHAPES[word]} {word.upper()}: {sentence}", page.columns(), "", " " * 7))
+    yield from (page.paint(line, word) for line in lines)
+
+
+def _about(analysis: Analysis, page: Page) -> Iterator[str]:
+    source, machine = analysis.source, analysis.machine
+    facts = [source.path]
+    if analysis.rate_hz is not None:
+        facts.append(f"{source.duration_s:.1f} s")
+        facts.append(f"{analysis.rate_hz / 1000:g} kHz {source.codec or ''}".rstrip())
+    facts.append(f"machine {machine.id}" if machine.id else "machine not named")
+    facts.append(machine.stage.replace("_", " "))
+    yield from _wrap(", ".join(facts), page.columns(), " " * 7)
+
+
+def bar(probability: float, limit: float) -> str:
+    """Probability as a row of marks, the limit as an upright stroke among them."""
+    filled = round(probability * BAR_CELLS)
+    cells = ["#" if i < filled else "." for i in range(BAR_CELLS)]
+    at = min(BAR_CELLS - 1, max(0, round(limit * BAR_CELLS)))
+    return "".join([*cells[:at], "|", *cells[at:]])
+
+
+def percent(probability: float) -> str:
+    """Probability in per cent, never rounded to certainty."""
+    if probability < 0.01:
+        return "<1 %"
+    return ">99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def _fault_row(score: FaultScore, page: Page) -> str:
+    title = f"  {FAULT_TITLES[score.fault]:<19}"
+    if not score.possible:
+        return f"{title}not possible at this stage"
+    if score.probability is None:
+        return f"{title}not judged"
+    says = "OVER its limit" if score.flagged else "under its limit"
+    shown = (
+        f"{title}[{bar(score.probability, score.limit)}] {percent(score.probability):>5}"
+        f"  {says} of {100 * score.limit:.0f} %"
+    )
+    return page.paint(shown, "bold") if score.flagged else shown
+
+
+def _reason_lines(reason: Reason, page: Page) -> Iterator[str]:
+    width = page.columns()
+    yield from _wrap(reason.says, width, f"    {reason.points:+5.1f}  ", " " * 11)
+    value = against_usual(reason.value, reason.unit, reason.usual)
+    yield from _wrap(f"{reason.feature}: {value}", width, " " * 11)
+
+
+def _shown_reasons(score: FaultScore, count: int) -> list[Reason]:
+    ranked = sorted(score.reasons, key=lambda reason: reason.points, reverse=True)
+    return [reason for reason in ranked if reason.points > 0][:count]
+
+
+def _explained(faults: Sequence[FaultScore], word: str) -> Mapping[str, int]:
+    """Faults whose reasons are shown, and how many: the flagged ones, else those not far off."""
+    flagged = {score.fault: TOP_REASONS for score in faults if score.flagged}
+    if flagged or word != "inspect":
+        return flagged
+    near = [score for score in faults if (score.probability or 0.0) > 0.5 * score.limit]
+    return {score.fault: 2 for score in near}
+
+
+def _why(analysis: Analysis, page: Page) -> Iterator[str]:
+    verdict = analysis.verdict
+    yield from _bullets(verdict.because[1:], page)
+    judged = [score for score in verdict.faults if score.probability is not None]
+    if not judged:
+        return
+    explained = _explained(verdict.faults, verdict.word)
+    for score in sorted(
+        verdict.faults,
+        key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)),
+    ):
+        yield _fault_row(score, page)
+        for reason in _shown_reasons(score, explained.get(score.fault, 0)):
+            yield from _reason_lines(reason, page)
+    if explained:
+        yield from _wrap(
+            "Points in front: how much each thing heard speaks for the fault. "
+            "quietrun explain NAME tells more.",
+            page.columns(),
+            "  ",
+        )
+
+
+def _finding_lines(finding: Finding, page: Page) -> Iterator[str]:
+    told = finding.says
+    if finding.value is not None:
+        told += f" Measured: {against_usual(finding.value, finding.unit, finding.usual)}."
+    if finding.harmless:
+        told += " Usually harmless."
+    yield from _wrap(told, page.columns(), "  - ")
+    if finding.look_at:
+        yield from _wrap(f"Look at: {finding.look_at}", page.columns(), "    ")
+
+
+def _problem_lines(problem: Problem, page: Page) -> Iterator[str]:
+    yield from _wrap(problem.what, page.columns(), "  - ")
+    yield from _wrap(f"Why:  {problem.why}", page.columns(), "    ", " " * 10)
+    yield from _wrap(f"Do:   {problem.do}", page.columns(), "    ", " " * 10)
+
+
+def _not_heard(analysis: Analysis, page: Page) -> Iterator[str]:
+    for problem in analysis.fitness.problems:
+        yield from _problem_lines(problem, page)
+    yield from _bullets(analysis.verdict.not_heard, page)
+
+
+def _at(name: str, time_s: float | None) -> str:
+    return f"{name} {time_s:.2f} s" if time_s is not None else f"{name} not heard"
+
+
+def _switch(name: str, event: SwitchEvent | None) -> str:
+    if event is None:
+        return f"{name} not heard"
+    share = f" at {100 * event.share:.0f} % of speed" if event.share is not None else ""
+    return f"{name} {event.time_s:.2f} s{share}"
+
+
+def _lasted(name: str, duration_s: float | None) -> list[str]:
+    return [f"{name} {duration_s:.2f} s"] if duration_s is not None else []
+
+
+def _speed(run: Run) -> list[str]:
+    facts = []
+    if run.mains_hz is not None:
+        facts.append(f"mains {run.mains_hz:.2f} Hz" + ("" if run.mains_measured else " (as told)"))
+    if run.running_rpm is not None:
+        facts.append(f"{run.running_rpm:.0f} rpm")
+    else:
+        facts.append("speed not measurable")
+    if run.slip_percent is not None:
+        facts.append(f"slip {run.slip_percent:.1f} %")
+    return facts
+
+
+def _recording(analysis: Analysis) -> list[str]:
+    facts = [f"sound up to {analysis.fitness.bandwidth_hz / 1000:.1f} kHz"]
+    if analysis.fitness.room_snr_db is not None:
+        facts.append(f"run {analysis.fitness.room_snr_db:.0f} dB over the room")
+    return facts
+
+
+def _course(analysis: Analysis, page: Page) -> Iterator[str]:
+    run = analysis.run
+    if run is None or (
+        run.power_on_s is None and run.power_off_s is None and not run.rotation_heard
+    ):
+        return
+    rows = {
+        "power": [
+            _at("on", run.power_on_s),
+            _at("at speed", run.at_speed_s),
+            _at("off", run.power_off_s),
+            _at("at rest", run.rest_s),
+        ],
+        "lasted": [
+            *_lasted("run-up", between(run.power_on_s, run.at_speed_s)),
+            *_lasted("coast-down", coast_down_s(run)),
+        ],
+        "speed": _speed(run),
+        "start switch": [
+            _switch("opens", run.switch_open),
+            _switch("closes", run.switch_close),
+        ],
+        "recording": _recording(analysis),
+    }
+    for name, facts in rows.items():
+        if facts:
+            yield from _wrap(", ".join(facts), page.columns(), f"  {name:<14}")
+
+
+def _contacts(analysis: Analysis, page: Page) -> Iterator[str]:
+    for contact in analysis.verdict.contacts or ():
+        share = (
+            f", over {100 * contact.turn_share:.0f} % of the turn"
+            if contact.turn_share is not None
+            else ""
+        )
+        yield from _wrap(
+            f"from {contact.start_s:.2f} to {contact.until_s:.2f} s{share}", page.columns(), "  - "
+        )
+
+
+def _footer(analysis: Analysis, page: Page) -> Iterator[str]:
+    yield ""
+    yield from _wrap(
+        f"quietrun {__version__}, model {analysis.model.name} {analysis.model.sha256[:12]}",
+        page.columns(),
+    )
+
+
+def _finish(lines: Iterable[str], page: Page) -> str:
+    text = "\n".join(lines)
+    return text if page.unicode else text.translate(_TO_PLAIN)
+
+
+def render(analysis: Analysis, page: Page = Page()) -> str:
+    """Set one analysis as text, without a line break at the end.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    page : Page
+        Width, colour and signs that the terminal takes.
+    """
+    verdict = analysis.verdict
+    findings = [line for f in verdict.findings for line in _finding_lines(f, page)]
+    blocks = [
+        _headline(analysis, page),
+        _about(analysis, page),
+        _section("Why", _why(analysis, page), page),
+        _section("Look at first", _bullets(verdict.look_first, page, numbered=True), page),
+        _section("Also measured", findings, page),
+        _section("Burrs touching", _contacts(analysis, page), page),
+        _section("What could not be heard", _not_heard(analysis, page), page),
+        _section("The run", _course(analysis, page), page),
+        _section("Take care", _bullets(verdict.cautions, page), page),
+        _footer(analysis, page),
+    ]
+    return _finish((line for block in blocks for line in block), page)
+
+
+def render_features(
+    analysis: Analysis,
+    catalogue: Mapping[str, Feature],
+    page: Page = Page(),
+) -> str:
+    """List every feature of the catalogue: value and unit, or why there is none."""
+    if analysis.evidence is None:
+        return _finish(["No features: the clip gave no run to measure."], page)
+    lines = [page.paint("Features", "bold")]
+    name_width = max((len(name) for name in catalogue), default=0)
+    for name, feature in catalogue.items():
+        value = analysis.evidence.values[name]
+        told = (
+            f"not measurable: {value.because}"
+            if isinstance(value, Missing)
+            else quantity(value, feature.unit)
+        )
+        lines.extend(_wrap(told, page.columns(), f"  {name:<{name_width}}  "))
+    return _finish(lines, page)
+
+
+def render_feature(feature: Feature, page: Page = Page()) -> str:
+    """Set one row of the evidence catalogue as text."""
+    worse = {1: "higher is worse", -1: "lower is worse", 0: "depends on the fault"}
+    band = f"{feature.band_hz[0]:.0f} to {feature.band_hz[1]:.0f} Hz" if feature.band_hz else "all"
+    rows = {
+        "what": feature.says,
+        "unit": feature.unit or "none",
+        "family": feature.family,
+        "phase": feature.phase.replace("_", " "),
+        "band": band,
+        "worse": worse[feature.worse],
+        "needs": f"a recording that holds sound up to {feature.needs_hz:.0f} Hz",
+        "stages": ", ".join(stage.replace("_", " ") for stage in feature.stages),
+        "source": feature.source,
+    }
+    lines = [page.paint(feature.name, "bold")]
+    for name, told in rows.items():
+        lines.extend(_wrap(told, page.columns(), f"  {name:<8}"))
+    return _finish(lines, page)
+
+
+def render_catalogue(catalogue: Mapping[str, Feature], page: Page = Page()) -> str:
+    """List the features of the catalogue by family, a sentence each."""
+    lines: list[str] = []
+    for family in dict.fromkeys(feature.family for feature in catalogue.values()):
+        rows = [feature for feature in catalogue.values() if feature.family == family]
+        lines.extend(["", page.paint(family.replace("_", " "), "bold")])
+        for feature in rows:
+            lines.extend(_wrap(f"{feature.name}: {feature.says}", page.columns(), "  ", " " * 6))
+    return _finish(lines[1:], page)

@@ -1,0 +1,190 @@
+"""The import rules of DEVELOPERS.md, executable."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+SRC = Path(__file__).parents[1] / "src" / "quietrun"
+
+# A part may import the parts listed for it, and itself. Nothing else.
+BASE = {"__init__", "errors", "words", "problems"}
+FLOW = {"clip", "machine", "run", "fitness", "evidence", "judge", "pipeline"}
+MANY = {"batch", "logbook", "tuning", "compare"}
+MAY_IMPORT = {
+    "__init__": set(),
+    "errors": {"__init__"},
+    "words": {"__init__"},
+    "problems": {"__init__"},
+    "dsp": BASE,
+    "machine": BASE | {"dsp"},
+    "clip": BASE | {"dsp"},
+    "run": BASE | {"clip", "dsp", "machine"},
+    "fitness": BASE | {"clip", "dsp", "run"},
+    "evidence": BASE | {"clip", "dsp", "machine", "run"},
+    "judge": BASE | {"evidence", "fitness", "machine", "run"},
+    "pipeline": BASE | FLOW | {"dsp"},
+    "compare": BASE | FLOW | {"report"},
+    "tuning": BASE | FLOW | {"report"},
+    "logbook": BASE | FLOW | {"report", "tuning"},
+    "batch": BASE | FLOW | {"report", "logbook", "tuning"},
+    "report": BASE | FLOW,
+    "synth": BASE | {"dsp", "machine"},
+    "cli": BASE | FLOW | MANY | {"report", "synth"},
+    "__main__": {"cli"},
+}
+
+#: Where a part may reach only some modules of another: the rest is not for it.
+ONLY = {
+    # "judge sees numbers, never samples": value types, not code that measures.
+    ("judge", "run"): {"quietrun.run", "quietrun.run.types"},
+    ("judge", "fitness"): {"quietrun.fitness", "quietrun.fitness.types"},
+    ("judge", "evidence"): {
+        "quietrun.evidence",
+        "quietrun.evidence.types",
+        "quietrun.evidence.catalogue",
+    },
+    ("judge", "machine"): {"quietrun.machine", "quietrun.machine.types"},
+    # What writes rows needs the contract, not the page or the pictures.
+    **{(part, "report"): {"quietrun.report.contract"} for part in MANY},
+}
+
+#: Third-party libraries stay in their own part: heavy, terminal-bound, or for training only.
+THIRD_PARTY = {
+    "av": {"clip", "synth"},
+    "soundfile": {"clip", "synth"},
+    "click": {"cli"},
+    "rich": {"cli"},
+    "joblib": {"batch"},
+    "dask": {"batch"},
+    "distributed": {"batch"},
+    "platformdirs": {"logbook"},
+    "matplotlib": {"report"},
+    "jinja2": {"report"},
+    "librosa": {"report"},
+    "sounddevice": {"clip", "cli"},
+    "sklearn": set(),
+    "numba": set(),
+    "pickle": set(),
+}
+#: scipy costs 0.3 to 0.8 s to import: only in these parts, and only inside functions.
+SCIPY = {"machine", "dsp", "synth", "tuning"}
+
+
+def part_of(dotted):
+    pieces = dotted.split(".")
+    return pieces[1] if len(pieces) > 1 else "__init__"
+
+
+def is_module(dotted):
+    path = SRC.parent.joinpath(*dotted.split("."))
+    return path.is_dir() or path.with_suffix(".py").exists()
+
+
+def imports(tree):
+    """Every imported module, in full, and whether it stands at the top of the file."""
+    inside = {
+        child
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        for child in ast.walk(node)
+    }
+    for node in ast.walk(tree):
+        top = node not in inside
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, top) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "write imports in full"
+            if node.module.split(".")[0] == "quietrun":
+                for alias in node.names:
+                    longer = f"{node.module}.{alias.name}"
+                    yield (longer if is_module(longer) else node.module), top
+            else:
+                yield node.module, top
+
+
+def own_rule(part, name):
+    other = part_of(name)
+    if other == part:
+        return None
+    if other not in MAY_IMPORT[part]:
+        return f"{part} may not import {name}"
+    if name not in ONLY.get((part, other), {name}):
+        return f"{part} may import only the value types of {other}, not {name}"
+    return None
+
+
+def third_party_rule(part, name, top):
+    library = name.split(".")[0]
+    if library == "scipy" and (part not in SCIPY or top):
+        return f"{part} may not import {name} here"
+    if part not in THIRD_PARTY.get(library, {part}):
+        return f"{part} may not import {library}"
+    return None
+
+
+def broken_rules(source, part):
+    for name, top in imports(ast.parse(source)):
+        if name.split(".")[0] == "quietrun":
+            broken = own_rule(part, name)
+        else:
+            broken = third_party_rule(part, name, top)
+        if broken:
+            yield broken
+
+
+FILES = sorted(SRC.rglob("*.py"))
+
+
+def test_there_are_files_to_check():
+    assert len(FILES) > 20
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(SRC)))
+def test_imports_follow_the_flow(path):
+    part = path.relative_to(SRC).parts[0].removesuffix(".py")
+    assert list(broken_rules(path.read_text(encoding="utf-8"), part)) == []
+
+
+def test_the_rules_have_no_cycle():
+    left = {part: set(deps) for part, deps in MAY_IMPORT.items()}
+    while left:
+        free = {part for part, deps in left.items() if not deps & left.keys() - {part}}
+        assert free, f"cycle among {sorted(left)}"
+        left = {part: deps for part, deps in left.items() if part not in free}
+
+
+@pytest.mark.parametrize(
+    ("part", "source"),
+    [
+        ("dsp", "import click"),
+        ("dsp", "from quietrun import report"),
+        ("dsp", "from quietrun.clip import Clip"),
+        ("synth", "from quietrun.evidence import Evidence"),
+        ("judge", "from quietrun.dsp.frames import frames_of"),
+        ("judge", "from quietrun.run import power"),
+        ("evidence", "from quietrun.judge import Verdict"),
+        ("batch", "from quietrun.report import text"),
+        ("report", "import quietrun.dsp.frames"),
+        ("run", "def f():\n    from scipy import signal"),
+        ("dsp", "import scipy.fft"),
+        ("clip", "def f():\n    import librosa"),
+        ("judge", "import pickle"),
+        ("tuning", "from sklearn.linear_model import LogisticRegression"),
+    ],
+)
+def test_a_forbidden_import_is_caught(part, source):
+    assert len(list(broken_rules(source, part))) == 1
+
+
+@pytest.mark.parametrize(
+    ("part", "source"),
+    [
+        ("dsp", "def f():\n    from scipy import signal"),
+        ("judge", "from quietrun.run import Run"),
+        ("batch", "from quietrun.report.contract import to_object"),
+        ("cli", "import rich.table"),
+    ],
+)
+def test_an_allowed_import_passes(part, source):
+    assert list(broken_rules(source, part)) == []
