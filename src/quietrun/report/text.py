@@ -24,6 +24,7 @@ from quietrun.words import FAULT_TITLES
 
 TOP_REASONS = 4  # more than a person reads; the rest is in the JSON
 BAR_CELLS = 20
+WIDE = 76  # columns that a row with its bar takes
 
 #: Signs that sentences may hold, and what stands for them where the terminal has none.
 PLAIN = {
@@ -32,7 +33,7 @@ PLAIN = {
     "\u2212": "-",
     "\u00b7": "|",
     "\u00d7": "x",
-    "\u00b0": " deg",
+    "\u00b0": "deg",
     "\u00b2": "^2",
     "\u00b1": "+-",
     "\u2265": ">=",
@@ -183,10 +184,8 @@ def _fault_row(score: FaultScore, page: Page) -> str:
     if score.probability is None:
         return f"{title}not judged"
     says = "OVER its limit" if score.flagged else "under its limit"
-    shown = (
-        f"{title}[{bar(score.probability, score.limit)}] {percent(score.probability):>5}"
-        f"  {says} of {100 * score.limit:.0f} %"
-    )
+    drawn = f"[{bar(score.probability, score.limit)}] " if page.columns() >= WIDE else ""
+    shown = f"{title}{drawn}{percent(score.probability):>5}  {says} of {100 * score.limit:.0f} %"
     return page.paint(shown, "bold") if score.flagged else shown
 
 
