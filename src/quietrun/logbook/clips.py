@@ -95,6 +95,7 @@ def clean_analysis(raw: AnalysisRecord, where: str) -> AnalysisRecord:
             f"schema {gate.shown(report.get('schema'))} is not {SCHEMA}.",
             "Judge the clip again with quietrun check.",
         )
+    gate.plain(report, f"{where}, verdict object")
     gate.choice(report.get("verdict"), f"{where}, verdict", VERDICTS)
     gate.maybe(gate.mapping, report.get("tool"), f"{where}, tool")
     for name, score in gate.mapping(report.get("faults") or {}, f"{where}, faults").items():
@@ -140,7 +141,12 @@ def add_clip(book: Logbook, entry: Entry) -> Added:
             )
         clip_id = _update(db, known, owner, entry) if known else _insert(db, owner, entry)
         judged = entry.analysis is not None and _add_analysis(db, clip_id, entry.analysis)
-    return Added(entry.sha256, new_clip=known is None, new_analysis=judged)
+        row = db.execute("SELECT * FROM clips WHERE id = ?", (clip_id,)).fetchone()
+    return Added(entry.sha256, _when(row), new_clip=known is None, new_analysis=judged)
+
+
+def _when(row: sqlite3.Row) -> When:
+    return When(row["at"], row["date_source"], row["zone"], bool(row["zone_known"]))
 
 
 def _visit_id(db: sqlite3.Connection, owner: int, day: str) -> int:
@@ -224,12 +230,7 @@ def _drop_empty_visits(db: sqlite3.Connection) -> None:
 
 def _add_analysis(db: sqlite3.Connection, clip_id: int, record: AnalysisRecord) -> bool:
     """Keep a judgement unless the newest one says the very same."""
-    parts = (
-        as_json(record.report),
-        as_json(record.evidence),
-        as_json(record.scores),
-        as_json(record.bands),
-    )
+    parts = _json_parts(record)
     newest = db.execute(
         "SELECT report, evidence, scores, bands FROM analyses WHERE clip_id = ?"
         " ORDER BY id DESC LIMIT 1",
@@ -237,12 +238,26 @@ def _add_analysis(db: sqlite3.Connection, clip_id: int, record: AnalysisRecord) 
     ).fetchone()
     if newest and _same(tuple(newest), parts):
         return False
+    insert_analysis(db, clip_id, record)
+    return True
+
+
+def _json_parts(record: AnalysisRecord) -> tuple[str, str, str, str]:
+    return (
+        as_json(record.report),
+        as_json(record.evidence),
+        as_json(record.scores),
+        as_json(record.bands),
+    )
+
+
+def insert_analysis(db: sqlite3.Connection, clip_id: int, record: AnalysisRecord) -> None:
+    """Write a checked judgement of a clip."""
     db.execute(
         "INSERT INTO analyses (clip_id, made_at, model_sha256, verdict, report, evidence,"
         " scores, bands) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (clip_id, record.made_at, record.model_sha256, record.verdict, *parts),
+        (clip_id, record.made_at, record.model_sha256, record.verdict, *_json_parts(record)),
     )
-    return True
 
 
 def _same(old: tuple[str, ...], new: tuple[str, ...]) -> bool:
@@ -257,8 +272,8 @@ def _same(old: tuple[str, ...], new: tuple[str, ...]) -> bool:
 
 
 def as_json(value: object) -> str:
-    """Compact JSON text; not-a-number is refused."""
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    """Write compact JSON text; not-a-number is refused."""
+    return json.dumps(value, allow_nan=False, separators=(",", ":"))
 
 
 def clip_by_name(book: Logbook, name: str) -> ClipRecord:
@@ -377,7 +392,7 @@ def _as_clip(book: Logbook, row: sqlite3.Row) -> ClipRecord:
     return ClipRecord(
         sha256=row["sha256"],
         path=row["path"],
-        when=When(row["at"], row["date_source"], row["zone"], bool(row["zone_known"])),
+        when=_when(row),
         stage=row["stage"],
         temperature=row["temperature"],
         burr_setting=row["burr_setting"],

@@ -24,8 +24,8 @@ _IN_NAME = re.compile(
 )
 
 
-def zone_of(name: str | None) -> tuple[tzinfo, str]:
-    """Find a zone by name (``Europe/Athens``) or offset (``+02:00``), else this computer's.
+def zone_of(name: str | None) -> tuple[tzinfo | None, str]:
+    """Find a zone by name (``Europe/Athens``) or offset (``+02:00``); None is this computer's.
 
     Raises
     ------
@@ -33,8 +33,7 @@ def zone_of(name: str | None) -> tuple[tzinfo, str]:
         No such zone.
     """
     if name is None:
-        local = datetime.now().astimezone()
-        return local.tzinfo or UTC, "this computer's"
+        return None, "this computer's"
     found = _OFFSET.fullmatch(name)
     if found:
         minutes = int(found[2]) * 60 + int(found[3])
@@ -65,7 +64,14 @@ def in_file_name(name: str) -> datetime | None:
     return None
 
 
-def parse_given(text: str, zone: tzinfo) -> datetime:
+def _in_zone(when: datetime, zone: tzinfo | None) -> datetime:
+    """Read a time without offset as local time of ``zone`` (None: this computer's rules)."""
+    if when.tzinfo is not None:
+        return when
+    return when.astimezone() if zone is None else when.replace(tzinfo=zone)
+
+
+def parse_given(text: str, zone: tzinfo | None) -> datetime:
     """Read a typed date: YYYY-MM-DD, with or without time and offset."""
     try:
         when = datetime.fromisoformat(text.strip())
@@ -75,7 +81,20 @@ def parse_given(text: str, zone: tzinfo) -> datetime:
             "Day-first and month-first dates have two meanings.",
             "Write it year first, like 2026-03-05 or 2026-03-05T14:22+01:00.",
         ) from None
-    return when if when.tzinfo else when.replace(tzinfo=zone)
+    return _in_zone(when, zone)
+
+
+def typed_or_now(text: str | None, zone_name: str | None = None) -> str:
+    """Read a typed day or time, or take this moment; ISO 8601 with offset.
+
+    Raises
+    ------
+    UsageError
+        Not a date, or an unknown zone.
+    """
+    zone, _ = zone_of(zone_name)
+    when = datetime.now(UTC).astimezone(zone) if text is None else parse_given(text, zone)
+    return when.isoformat(timespec="seconds")
 
 
 def utc(moment: str) -> str:
@@ -92,7 +111,7 @@ def _believable(when: datetime, now: datetime) -> bool:
     return _EARLIEST <= when <= now + timedelta(days=1)
 
 
-def _local(when: datetime, zone: tzinfo) -> str:
+def _local(when: datetime, zone: tzinfo | None) -> str:
     return when.astimezone(zone).isoformat(timespec="seconds")
 
 
@@ -131,8 +150,8 @@ def date_visit(
             )
         return When(when.isoformat(timespec="seconds"), "given", label, True)
     named = in_file_name(str(path))
-    if named and _believable(named.replace(tzinfo=zone), now):
-        at = named.replace(tzinfo=zone).isoformat(timespec="seconds")
+    if named and _believable(_in_zone(named, zone), now):
+        at = _in_zone(named, zone).isoformat(timespec="seconds")
         return When(at, "file_name", label, False)
     held = _container_time(recorded_at, zone)
     if held and _believable(held[0], now):
@@ -144,11 +163,11 @@ def date_visit(
     return When(_local(changed, zone), "file_time", label, True)
 
 
-def _container_time(text: str | None, zone: tzinfo) -> tuple[datetime, bool] | None:
+def _container_time(text: str | None, zone: tzinfo | None) -> tuple[datetime, bool] | None:
     if not text:
         return None
     try:
         when = datetime.fromisoformat(text)
     except ValueError:
         return None
-    return (when, True) if when.tzinfo else (when.replace(tzinfo=zone), False)
+    return _in_zone(when, zone), when.tzinfo is not None

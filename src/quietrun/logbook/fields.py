@@ -132,6 +132,23 @@ def listing(value: object, where: str, *, most: int = 1_000_000) -> list[Any]:
     return value
 
 
+def plain(value: object, where: str, *, deep: int = 16) -> None:
+    """Pass plain JSON data: not nested too deep, no broken characters, no absurd numbers."""
+    if deep < 0:
+        raise bad(where, "nested too deep.", "Export the book again.")
+    if isinstance(value, dict):
+        for key, part in value.items():
+            text(key, where, most=PATH)
+            plain(part, where, deep=deep - 1)
+    elif isinstance(value, list):
+        for part in value:
+            plain(part, where, deep=deep - 1)
+    elif isinstance(value, str):
+        text(value, where, most=PATH, lines=True)
+    elif value is not None and not isinstance(value, bool):
+        number(value, where)
+
+
 def maybe(gate: Any, value: object, where: str, **bounds: Any) -> Any:
     """``None``, or the value through its gate."""
     return None if value is None else gate(value, where, **bounds)

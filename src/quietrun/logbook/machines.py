@@ -162,6 +162,15 @@ def add_change(book: Logbook, tag: str, change: Change) -> bool:
         return cursor.rowcount == 1
 
 
+def own_changes(book: Logbook, tag: str) -> tuple[Change, ...]:
+    """Parts noted by themselves, without those that came with a clip."""
+    rows = book.rows(
+        "SELECT at, part, note FROM changes WHERE machine_id = ? ORDER BY at_utc, part",
+        machine_id(book, tag),
+    )
+    return tuple(Change(row["at"], row["part"], row["note"]) for row in rows)
+
+
 def changes(book: Logbook, tag: str) -> tuple[Change, ...]:
     """Parts renewed, oldest first: noted by themselves or with a clip."""
     sql = (

@@ -109,7 +109,7 @@ class AnalysisRecord:
     @property
     def model_sha256(self) -> str:
         """Hash of the model that judged."""
-        return str(self.report.get("tool", {}).get("model_sha256"))
+        return str((self.report.get("tool") or {}).get("model_sha256") or "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,5 +187,6 @@ class Added:
     """What adding a clip did."""
 
     sha256: str
+    when: When
     new_clip: bool
     new_analysis: bool

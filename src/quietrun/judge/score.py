@@ -1,0 +1,86 @@
+"""Evidence against scorecards: log-odds, points, reasons."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from quietrun.evidence.types import Evidence, Feature
+from quietrun.judge.limits import Limits
+from quietrun.judge.model import Model, Scorecard
+from quietrun.judge.types import FaultScore, Reason
+
+
+def probability_of(log_odds: float) -> float:
+    """1 / (1 + exp(-x)), without overflow."""
+    return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))
+
+
+def reasons_of(
+    card: Scorecard, evidence: Evidence, catalogue: Mapping[str, Feature]
+) -> tuple[Reason, ...]:
+    """Points of every term, largest contribution first."""
+    found = []
+    for term in card.terms:
+        value = evidence.number(term.feature)
+        feature = catalogue[term.feature]
+        found.append(
+            Reason(term.feature, value, feature.unit, term.usual, term.of(value), feature.says)
+        )
+    return tuple(sorted(found, key=lambda reason: -abs(reason.points)))
+
+
+def score_fault(
+    fault: str,
+    card: Scorecard,
+    evidence: Evidence,
+    catalogue: Mapping[str, Feature],
+    *,
+    possible: bool,
+    limits: Limits | None = None,
+) -> FaultScore:
+    """Score one fault.
+
+    The machine's own shift, where there is one, joins the reasons as a line
+    of its own, so that ``base`` and all points still add up to the log-odds.
+
+    Parameters
+    ----------
+    fault : str
+    card : Scorecard
+    evidence : Evidence
+    catalogue : feature name to Feature
+    possible : bool
+        False where the stage rules the fault out.
+    limits : Limits or None
+        The machine's own.
+    """
+    if not possible:
+        return FaultScore(fault, False, None, card.limit, False, None, card.base, ())
+    reasons = reasons_of(card, evidence, catalogue)
+    limit = card.limit
+    own = limits.faults.get(fault) if limits is not None else None
+    if limits is not None and own is not None:
+        shift = Reason(
+            "machine_own",
+            None,
+            "",
+            None,
+            -own.shift,
+            f"What this machine's own {limits.runs} quiet runs add to the score by nature.",
+        )
+        reasons = (*reasons, shift)
+        limit = own.probability
+    log_odds = card.base + math.fsum(reason.points for reason in reasons)
+    probability = probability_of(log_odds)
+    return FaultScore(
+        fault, True, probability, limit, probability >= limit, log_odds, card.base, reasons
+    )
+
+
+def unknown_score(
+    model: Model, evidence: Evidence, catalogue: Mapping[str, Feature]
+) -> tuple[float, tuple[Reason, ...]]:
+    """Probability that this is not a quiet machine, whatever the cause, and why."""
+    reasons = reasons_of(model.unknown, evidence, catalogue)
+    return probability_of(model.unknown.base + math.fsum(r.points for r in reasons)), reasons
