@@ -73,6 +73,9 @@ class Run:
     switch_open, switch_close : SwitchEvent
     coast : CoastDown
     hum_share : share of the steady power that dies at once at switch-off
+    rotation_heard : True when tones followed a falling shaft
+    started : False when the motor hummed and did not turn
+    sag_percent : fall of the speed over the steady run, with the power on
     others : (on, off) of further runs in the clip
     not_heard : sentences on what could not be found
     """
@@ -93,6 +96,8 @@ class Run:
     coast: CoastDown | None = None
     hum_share: float | None = None
     rotation_heard: bool = False
+    started: bool | None = None
+    sag_percent: float | None = None
     others: tuple[tuple[float, float], ...] = ()
     not_heard: tuple[str, ...] = ()
     phases: dict[str, tuple[float, float]] = field(default_factory=dict)

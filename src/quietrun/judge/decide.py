@@ -1,0 +1,201 @@
+"""Evidence + Fitness + limits -> Verdict: the only place where the word is chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from quietrun.evidence.types import Evidence, Feature
+from quietrun.fitness.types import Fitness
+from quietrun.judge import findings as finder
+from quietrun.judge import texts
+from quietrun.judge.limits import Limits
+from quietrun.judge.model import Model
+from quietrun.judge.score import score_fault, unknown_score
+from quietrun.judge.types import Contact, FaultScore, Finding, Verdict
+from quietrun.machine.types import Machine
+from quietrun.run.types import Run
+from quietrun.words import FAULT_TITLES, FAULTS, POSSIBLE
+
+
+def decide(
+    *,
+    machine: Machine,
+    run: Run | None,
+    fitness: Fitness,
+    evidence: Evidence | None,
+    model: Model,
+    catalogue: Mapping[str, Feature],
+    limits: Limits | None = None,
+    contacts: tuple[Contact, ...] | None = None,
+) -> Verdict:
+    """Judge one clip.
+
+    Parameters
+    ----------
+    machine, run, fitness, evidence
+        ``run`` and ``evidence`` are None where the file gave no clip.
+    model : Model
+    catalogue : feature name to Feature
+    limits : Limits or None
+        The machine's own.
+    contacts : burr contacts of a ``burr_setting`` clip, else None
+    """
+    if run is None or evidence is None or not fitness.usable:
+        return _unusable(machine, fitness, model, run)
+    if limits is not None and not limits.fits(model_sha256=model.sha256, stage=machine.stage):
+        limits = None
+    possible = POSSIBLE[machine.stage]
+    faults = tuple(
+        score_fault(
+            fault, model.cards[fault], evidence, catalogue,
+            possible=fault in possible, limits=limits,
+        )
+        for fault in FAULTS
+    )
+    found = list(finder.find(run, evidence, fitness, machine))
+    flagged = [f for f in faults if f.flagged]
+    near = [
+        f for f in faults
+        if not f.flagged and f.probability is not None
+        and f.probability >= model.cards[f.fault].near * f.limit / model.cards[f.fault].limit
+    ]
+    unlike, _ = unknown_score(model, evidence, catalogue)
+    if not flagged and not near and unlike >= model.unknown.limit and run.started is not False:
+        found.append(
+            Finding(
+                "unknown_noise",
+                "It does not sound like a quiet machine, nor clearly like one of the four faults.",
+                unlike, "", (0.0, model.unknown.limit),
+                "Listen at each stage: hand spin, motor alone, chamber on. Check for loose parts, "
+                "packed grounds and the start switch.",
+            )
+        )
+    not_heard = _not_heard(machine, run, fitness)
+    gaps = _gaps(machine, run)
+    word = _word(flagged, near, found, gaps)
+    return Verdict(
+        word=word,
+        faults=faults,
+        findings=tuple(found),
+        contacts=contacts,
+        because=_because(flagged, near, found, gaps),
+        look_first=_look_first(flagged, near, found),
+        not_heard=not_heard,
+        cautions=_cautions(machine, run, flagged, near, found),
+    )
+
+
+def _word(
+    flagged: list[FaultScore], near: list[FaultScore], found: list[Finding], gaps: tuple[str, ...]
+) -> str:
+    if flagged:
+        return "noisy"
+    if near or gaps or any(not finding.harmless for finding in found):
+        return "inspect"
+    return "quiet"
+
+
+def _unusable(machine: Machine, fitness: Fitness, model: Model, run: Run | None) -> Verdict:
+    faults = tuple(
+        FaultScore(
+            fault, fault in POSSIBLE[machine.stage], None, model.cards[fault].limit, False, None,
+            model.cards[fault].base, (),
+        )
+        for fault in FAULTS
+    )
+    fatal = [p for p in fitness.problems if p.fatal] or list(fitness.problems)
+    return Verdict(
+        word="unusable",
+        faults=faults,
+        findings=(),
+        contacts=None,
+        because=tuple(f"I cannot tell: {p.what} {p.why}" for p in fatal),
+        look_first=tuple(dict.fromkeys(p.do for p in fatal)),
+        not_heard=() if run is None else run.not_heard,
+        cautions=(texts.DUTY, texts.FINGERS),
+    )
+
+
+def _gaps(machine: Machine, run: Run) -> tuple[str, ...]:
+    """Parts of the job that the clip did not show: they keep the word from being ``quiet``."""
+    gaps = []
+    if machine.stage == "hand_spin":
+        return ()
+    if run.power_on_s is None:
+        gaps.append("The switch-on and the run-up are not in the clip.")
+    if run.power_off_s is None:
+        gaps.append("The switch-off and the coast-down are not in the clip.")
+    elif run.coast is None:
+        gaps.append("The coast-down could not be followed.")
+    if "steady" not in run.phases:
+        gaps.append("No steady run is in the clip.")
+    return tuple(gaps)
+
+
+def _not_heard(machine: Machine, run: Run, fitness: Fitness) -> tuple[str, ...]:
+    lines = list(run.not_heard) + list(_gaps(machine, run))
+    if machine.stage != "hand_spin":
+        if run.shaft_hz is None:
+            lines.append("The shaft speed: no pattern stood out clearly enough to claim a number.")
+        if not run.mains_measured:
+            lines.append("The mains hum.")
+        if run.power_off_s is not None and run.rest_s is None:
+            lines.append("The moment of rest: the clip ends, or the room covers it.")
+    lines += [f"{p.what} {p.why}" for p in fitness.problems if p.disables and not p.fatal]
+    lines.append("Noises that come only warm, only now and then, or only with beans.")
+    return tuple(dict.fromkeys(lines))
+
+
+def _because(
+    flagged: list[FaultScore], near: list[FaultScore], found: list[Finding], gaps: tuple[str, ...]
+) -> tuple[str, ...]:
+    lines = []
+    for fault in flagged:
+        lines.append(
+            f"It sounds like {FAULT_TITLES[fault.fault]} "
+            f"(probability {fault.probability:.2f}, limit {fault.limit:.2f})."
+        )
+    for fault in near:
+        lines.append(
+            f"{FAULT_TITLES[fault.fault].capitalize()} is near its limit "
+            f"(probability {fault.probability:.2f}, limit {fault.limit:.2f})."
+        )
+    lines += [finding.says for finding in found if not finding.harmless]
+    lines += gaps
+    return tuple(lines) or (
+        "Everything this stage allows was heard, and nothing is over its limit.",
+    )
+
+
+def _look_first(
+    flagged: list[FaultScore], near: list[FaultScore], found: list[Finding]
+) -> tuple[str, ...]:
+    lines: list[str] = []
+    for fault in sorted(flagged + near, key=lambda f: -(f.probability or 0.0)):
+        lines += texts.LOOK_FIRST[fault.fault]
+    lines += [finding.look_at for finding in found if not finding.harmless]
+    return tuple(dict.fromkeys(lines))
+
+
+def _cautions(
+    machine: Machine,
+    run: Run,
+    flagged: list[FaultScore],
+    near: list[FaultScore],
+    found: list[Finding],
+) -> tuple[str, ...]:
+    lines = []
+    codes = {finding.code for finding in found}
+    if codes & {"did_not_start", "slow_run_up"}:
+        lines += [texts.HUMS, texts.DUTY, texts.CAPACITOR, texts.LICENSED]
+    serious = [finding for finding in found if not finding.harmless]
+    if flagged or near or serious:
+        lines += [texts.UNPLUG, texts.CAPACITOR, texts.EVIDENCE]
+    if any(fault.fault == "bearing_noise" for fault in flagged + near):
+        lines.append(texts.FOOD)
+    if machine.stage in ("motor_only", "burr_setting"):
+        lines += [texts.FINGERS, texts.COVERS]
+    if machine.stage == "burr_setting":
+        lines.append(texts.EARS)
+    lines.append(texts.FINGERS)
+    return tuple(dict.fromkeys(lines))
