@@ -2,9 +2,9 @@
 
 Conventions
 -----------
-A block is an array of shape (channels, n), float32, 1.0 = digital full scale. Blocks are
-``block_frames`` long but for the last. Each decoder imports its library when it is opened,
-so that a run pays only for the one it needs.
+A block is an array of shape (channels, n), float32, 1.0 = digital full scale, good until the
+next one is asked for. Blocks are ``block_frames`` long but for the last. Each decoder imports
+its library when it is opened, so that a run pays only for the one it needs.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ Block = NDArray[np.float32]
 _SETTLE_S = 0.5
 #: Packets in a row that cannot be decoded before the rest is given up.
 _MAX_BAD_PACKETS = 200
-#: Values a block may hold, so that a file of many channels stays small in memory.
-_BLOCK_VALUES = 1 << 19
+#: Values a block may hold: it stays in the second-level cache, and its memory is used again.
+_BLOCK_VALUES = 1 << 16
 
 #: PyAV opens only these: no play lists, scripts or picture sequences that name other files.
 FORMATS = (
@@ -71,9 +71,9 @@ class Decoder(Protocol):
 
 
 def block_frames(rate_hz: int, channels: int) -> int:
-    """Length of a block: whole twentieths of a second, about a second, fewer for many channels."""
+    """Length of a block: whole twentieths of a second, at most ``_BLOCK_VALUES`` values."""
     hop = max(1, round(rate_hz / 20))
-    return hop * max(1, min(40, _BLOCK_VALUES // (hop * max(1, channels))))
+    return hop * max(1, _BLOCK_VALUES // (hop * max(1, channels)))
 
 
 class SoundfileDecoder:
@@ -268,6 +268,9 @@ def _to_float(frame: Any, channels: int) -> Block:
     Packed frames come as one interleaved row; integers come unscaled and 8-bit ones
     not centred.
     """
+    if frame.format.name == "fltp":
+        planes = [np.frombuffer(plane, np.float32, frame.samples) for plane in frame.planes]
+        return np.array(planes)
     raw: NDArray[Any] = frame.to_ndarray()
     if not frame.format.is_planar:
         raw = raw.reshape(-1, channels).T
@@ -276,7 +279,8 @@ def _to_float(frame: Any, channels: int) -> Block:
     if raw.dtype.kind == "i":
         scale = np.float32(2.0 ** (1 - 8 * raw.dtype.itemsize))
         return np.ascontiguousarray(raw.astype(np.float32) * scale)
-    return np.ascontiguousarray(raw, dtype=np.float32)
+    with np.errstate(over="ignore"):  # a double beyond float32 is rubbish: infinite, cleaned later
+        return np.ascontiguousarray(raw, dtype=np.float32)
 
 
 DECODERS: dict[str, Callable[[BinaryIO], Decoder]] = {

@@ -1,7 +1,7 @@
 """What a file's own header promises, so that a cut copy is not taken for a whole one.
 
 Only containers that state their length are read; a bit-rate estimate is no promise.
-Layouts: RIFF/WAVE (Microsoft/IBM 1991; RF64: EBU Tech 3306), AIFF 1.3, Ogg (RFC 3533),
+Layouts: RIFF/WAVE (1991; RF64: EBU Tech 3306), AIFF 1.3, CAF 1.0, Ogg (RFC 3533),
 ISO 14496-12 boxes, and the frame count tag of MP3 encoders; all from memory, held by tests.
 """
 
@@ -42,7 +42,7 @@ class Promise:
 
 def read_promise(file: BinaryIO, kind: Kind) -> Promise:
     """Read what the header of ``file`` promises; never raises for bad content."""
-    readers = {"wav": _wav, "aiff": _aiff, "ogg": _ogg, "mp4": _mp4, "mpeg": _mpeg}
+    readers = {"wav": _wav, "aiff": _aiff, "ogg": _ogg, "mp4": _mp4, "mpeg": _mpeg, "caf": _caf}
     reader = readers.get(kind.name)
     if reader is None:
         return Promise()
@@ -131,6 +131,30 @@ def _mp4(file: BinaryIO, size: int) -> Promise:
             return Promise(index_missing=not index or name == b"moov")
         place += length
     return Promise(index_missing=not index)
+
+
+def _caf(file: BinaryIO, size: int) -> Promise:
+    """Read PCM's data size, or the packet table's count of valid frames."""
+    place, rate_hz, packet_bytes, packet_frames = 8, 0.0, 0, 0
+    promised_s: float | None = None
+    for _ in range(_MAX_CHUNKS):
+        if place + 12 > size:
+            break
+        file.seek(place)
+        name, length = struct.unpack(">4sq", file.read(12))
+        if name == b"desc":
+            rate_hz, _, _, packet_bytes, packet_frames = struct.unpack(">d4sIII", file.read(24))
+        elif name == b"pakt":
+            promised_s = struct.unpack(">qq", file.read(16))[1] / rate_hz
+        elif name == b"data":
+            if length < 0:
+                break
+            if packet_bytes:
+                promised_s = (length - 4) // packet_bytes * packet_frames / rate_hz
+            elif place + 12 + length > size and promised_s is None:
+                return Promise(unclosed=True)
+        place += 12 + length
+    return Promise(promised_s)
 
 
 def _mpeg(file: BinaryIO, size: int) -> Promise:

@@ -21,7 +21,6 @@ from quietrun.clip.kinds import HEAD_BYTES, Kind, sniff
 from quietrun.clip.survey import (
     BEFORE_S,
     FULL_RATE_HZ,
-    HELD_VALUES,
     LEVEL_S,
     Survey,
     clean,
@@ -172,7 +171,7 @@ class _Reading:
         try:
             return self._survey(name)
         except NotDecodable as error:
-            return Facts(name, "", "", error=error.reason, tried=[error.detail]), Survey(0)
+            return Facts(name, "", "", error=error.reason, tried=[error.detail]), Survey()
 
     def _complete(self, facts: Facts, survey: Survey) -> bool:
         if survey.frames == 0 or facts.error or facts.bad_packets:
@@ -185,7 +184,7 @@ class _Reading:
 
     def _survey(self, name: str) -> tuple[Facts, Survey]:
         with closing(DECODERS[name](self.file)) as decoder:
-            survey = Survey(HELD_VALUES)
+            survey = Survey()
             for _, block in self._timed(decoder):
                 rate_hz = decoder.facts.rate_hz
                 survey.add(block, max(1, round(rate_hz * LEVEL_S)), self._keep_frames(rate_hz))
@@ -206,9 +205,9 @@ class _Reading:
     def _keep(self, facts: Facts, survey: Survey, channel: int) -> tuple[int, Block]:
         """First frame and samples of the part to keep."""
         if not survey.spilled:
-            if len(survey.held) == 1 and facts.channels == 1:
-                return 0, survey.held[0][0]
-            return 0, np.concatenate([block[channel] for block in survey.held])
+            assert survey.held is not None
+            samples = survey.held[channel, : survey.frames]
+            return 0, samples if facts.channels == 1 else samples.copy()
         length = min(survey.frames, self._keep_frames(facts.rate_hz))
         rise_s = first_run(np.concatenate(survey.levels))
         start = 0
@@ -264,7 +263,7 @@ class _Reading:
 
     def _refusal(self, facts: Facts) -> UnreadableClip:
         """Why not one sample came out."""
-        if self.kind.name == "mp4" and self.promise.index_missing:
+        if self.promise.index_missing or self.promise.unclosed:
             return refusals.incomplete(self.kind.title)
         reason = facts.error
         if reason == "no_sound_track":

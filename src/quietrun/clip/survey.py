@@ -25,6 +25,7 @@ FULL_RATE_HZ = 48_000
 #: Samples beyond this are no sound but a driver's rubbish (int32-scaled floats still pass).
 ABSURD = 1e10
 
+_PIECE = 64  # levels measured at once: the working set stays small
 _COARSE = 5  # levels a coarse step: 0.25 s
 _FLOOR_STEPS = 20  # 5 s of trailing floor
 _AHEAD_STEPS = 4  # a rise must last 1 s
@@ -48,37 +49,41 @@ class Survey:
     energy, railed : shape (channels,)
         Of the first difference (so that rumble and offsets do not count), and
         the number of samples at full scale.
-    held : list of (channels, n) blocks
-        The whole file, or nothing when it was too long.
+    held : shape (channels, n)
+        The whole file; only its start once ``spilled``.
+    spilled : bool
+        True when the file was too long to hold.
     levels : list of (k, 2) energies
         Mean square and mean square of the first difference for each
         ``LEVEL_S``, the largest over the channels; filled for long files only.
     """
 
-    keep_values: int
     frames: int = 0
     bad_samples: int = 0
     energy: Floats = field(default_factory=lambda: np.zeros(0))
     railed: Floats = field(default_factory=lambda: np.zeros(0))
-    held: list[Block] = field(default_factory=list)
+    held: Block | None = None
     levels: list[NDArray[np.float32]] = field(default_factory=list)
     spilled: bool = False
 
     def add(self, block: Block, hop: int, keep_frames: int) -> None:
         """Take in one block; ``hop`` is ``LEVEL_S`` in frames."""
+        channels, length = block.shape
         self.bad_samples += clean(block)
-        self.frames += block.shape[1]
-        if block.shape[0] > 1:
+        if channels > 1:
             self._weigh(block)
-        if not self.spilled:
-            self.held.append(block)
-            if self.frames <= keep_frames and self.frames * block.shape[0] <= self.keep_values:
-                return
+        if self.held is None:  # memory that is not written to is not used
+            room = min(keep_frames, HELD_VALUES // channels)
+            self.held = np.empty((channels, max(room, length)), dtype=np.float32)
+        if not self.spilled and self.frames + length > self.held.shape[1]:
             self.spilled = True
-            self.levels.extend(measure(one, hop) for one in self.held)
-            self.held.clear()
-            return
-        self.levels.append(measure(block, hop))
+            self.levels.append(measure(self.held[:, : self.frames], hop))
+            self.held = np.empty((channels, 0), dtype=np.float32)
+        if self.spilled:
+            self.levels.append(measure(block, hop))
+        else:
+            self.held[:, self.frames : self.frames + length] = block
+        self.frames += length
 
     def _weigh(self, block: Block) -> None:
         step = np.diff(block, axis=1)
@@ -120,11 +125,14 @@ def measure(block: Block, hop: int) -> NDArray[np.float32]:
     count = frames // hop
     if not count:
         return np.zeros((0, 2), dtype=np.float32)
-    whole = block[:, : count * hop].reshape(block.shape[0], count, hop)
-    step = np.diff(whole, axis=2)
-    full = np.einsum("ckn,ckn->ck", whole, whole).max(axis=0) / hop
-    fast = np.einsum("ckn,ckn->ck", step, step).max(axis=0) / hop
-    return np.stack([full, fast], axis=1).astype(np.float32)
+    out = np.empty((count, 2), dtype=np.float32)
+    for start in range(0, count, _PIECE):
+        part = block[:, start * hop : min(count, start + _PIECE) * hop]
+        part = part.reshape(block.shape[0], -1, hop)
+        step = np.diff(part, axis=2)
+        out[start : start + _PIECE, 0] = np.einsum("ckn,ckn->ck", part, part).max(axis=0) / hop
+        out[start : start + _PIECE, 1] = np.einsum("ckn,ckn->ck", step, step).max(axis=0) / hop
+    return out
 
 
 def first_run(levels: NDArray[np.float32]) -> float | None:
