@@ -3,10 +3,10 @@
     python scripts/readme.py [--check]
 
 A generated part stands between two comments, ``<!-- made: NAME -->`` and
-``<!-- end -->``. NAME is ``help COMMAND``, or ``evaluation`` (numbers from
-models/general/evaluation.json) or ``benchmark`` (numbers from
-scripts/benchmark.json, written by ``scripts/benchmark.py --save``). A file
-that is not there leaves a visible gap.
+``<!-- end -->``. NAME is ``commands`` (every command's ``--help``),
+``evaluation`` (numbers from models/general/evaluation.json) or ``benchmark``
+(numbers from scripts/benchmark.json, written by ``scripts/benchmark.py
+--save``). A file that is not there leaves a visible gap.
 """
 
 from __future__ import annotations
@@ -22,28 +22,39 @@ from typing import Any
 
 import click
 
-from quietrun.cli import COMMANDS, main
+from quietrun.cli import main
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 EVALUATION = ROOT / "models" / "general" / "evaluation.json"
 BENCHMARK = ROOT / "scripts" / "benchmark.json"
 PART = re.compile(r"(<!-- made: (?P<name>[^>]+?) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
+COLUMNS = 80
 GAP = "*(Not measured yet.)*"
 
 
-def help_text(path: str) -> str:
-    """Give what ``quietrun PATH --help`` prints at 80 columns."""
-    command: click.Command = main
-    context = click.Context(main, info_name="quietrun", terminal_width=80)
-    for name in path.split():
-        assert isinstance(command, click.Group)
-        found = command.get_command(context, name)
-        if found is None:
-            raise SystemExit(f"README.md asks for the help of {path!r}: no such command.")
-        command = found
-        context = click.Context(command, info_name=name, parent=context, terminal_width=80)
+def _help_block(command: click.Command, context: click.Context) -> str:
     return f"```text\n{command.get_help(context)}\n```"
+
+
+def _folded(group: click.Group, context: click.Context) -> list[str]:
+    """Help of the commands below a command, folded away."""
+    parts = []
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None
+        below = click.Context(command, info_name=name, parent=context, terminal_width=COLUMNS)
+        title = f"<summary><code>{below.command_path}</code></summary>"
+        parts.append(f"<details>{title}\n\n{_help_block(command, below)}\n\n</details>")
+        if isinstance(command, click.Group):
+            parts.extend(_folded(command, below))
+    return parts
+
+
+def commands() -> str:
+    """Help of every registered command, as ``--help`` prints it at 80 columns."""
+    top = click.Context(main, info_name="quietrun", terminal_width=COLUMNS)
+    return "\n\n".join([_help_block(main, top), *_folded(main, top)])
 
 
 def evaluation() -> str:
@@ -67,13 +78,15 @@ def benchmark() -> str:
     return f"{told['where']}\n\n| what | measured | goal |\n|---|---|---|\n{rows}"
 
 
-MAKERS: dict[str, Callable[[], str]] = {"evaluation": evaluation, "benchmark": benchmark}
+MAKERS: dict[str, Callable[[], str]] = {
+    "commands": commands,
+    "evaluation": evaluation,
+    "benchmark": benchmark,
+}
 
 
 def made(name: str) -> str:
     """Make the body of one generated part."""
-    if name.startswith("help"):
-        return help_text(name.removeprefix("help").strip())
     if name not in MAKERS:
         raise SystemExit(f"README.md has a part {name!r} that nothing here makes.")
     return MAKERS[name]()
@@ -84,21 +97,15 @@ def filled(text: str) -> str:
     return PART.sub(lambda part: f"{part[1]}{made(part['name'])}\n{part[4]}", text)
 
 
-def without_help(text: str) -> list[str]:
-    """Commands whose help the README does not show."""
-    shown = {part["name"].removeprefix("help").strip() for part in PART.finditer(text)}
-    return [name for name in COMMANDS if name not in shown]
-
-
 def run(arguments: list[str]) -> int:
     """Fill or check; 0 when README.md is (now) as it should be."""
     parser = argparse.ArgumentParser(description="Fill the generated parts of README.md.")
     parser.add_argument("--check", action="store_true", help="change nothing, exit 1 on a drift")
     check = parser.parse_args(arguments).check
     old = README.read_text(encoding="utf-8")
-    missing = without_help(old)
-    if missing:
-        print(f"README.md does not show the help of: {', '.join(missing)}", file=sys.stderr)
+    absent = MAKERS.keys() - {part["name"] for part in PART.finditer(old)}
+    if absent:
+        raise SystemExit(f"README.md has no place for: {', '.join(sorted(absent))}")
     new = filled(old)
     if check and new != old:
         lines = difflib.unified_diff(
@@ -109,7 +116,7 @@ def run(arguments: list[str]) -> int:
         return 1
     if not check:
         README.write_text(new, encoding="utf-8")
-    return 1 if missing else 0
+    return 0
 
 
 if __name__ == "__main__":

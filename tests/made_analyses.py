@@ -11,6 +11,7 @@ from quietrun.clip import Source
 from quietrun.evidence import Evidence, Feature, Missing
 from quietrun.fitness import Fitness
 from quietrun.judge import Contact, FaultScore, Finding, Reason, Verdict
+from quietrun.judge.model import Model, Scorecard, Term
 from quietrun.machine import Machine
 from quietrun.pipeline import Analysis, ModelStamp
 from quietrun.problems import Problem
@@ -53,6 +54,22 @@ CATALOGUE = {
         source="made for a test",
     ),
 }
+
+SCORECARDS = Model(
+    name="general",
+    sha256=MODEL.sha256,
+    features=tuple(CATALOGUE),
+    cards={
+        "bearing_noise": Scorecard(
+            "bearing_noise",
+            -3.0,
+            0.5,
+            0.3,
+            (Term("knock_rate", (2.0, 6.0), (-0.5, 0.4, 2.1), 0.1, (0.0, 1.5)),),
+        )
+    },
+    unknown=Scorecard("unknown", -3.0, 0.5, 0.3, ()),
+)
 
 
 def score(fault, probability, *, stage="assembled", reasons=()):

@@ -25,14 +25,14 @@ def shop(tmp_path, monkeypatch):
     """A folder of named clips, and a pipeline that judges them by their names."""
     asked = []
 
-    def analyse(path, machine=Machine(), model=None):  # noqa: B008 (frozen)
+    def analyse(path, *, machine):
         asked.append((path, machine))
         return CLIPS[path]()
 
     for name in CLIPS:
         (tmp_path / name).touch()
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("quietrun.pipeline.analyse", analyse, raising=False)
+    monkeypatch.setattr("quietrun.pipeline.analyse", analyse)
     return asked
 
 
@@ -77,8 +77,7 @@ def test_text_separates_clips_and_has_no_colour_when_piped(shop):
 
 
 def test_features_are_listed_after_the_verdict_or_as_json(shop, monkeypatch):
-    rows = SimpleNamespace(CATALOGUE=made.CATALOGUE)
-    monkeypatch.setitem(sys.modules, "quietrun.evidence.catalogue", rows)
+    monkeypatch.setattr("quietrun.evidence.BY_NAME", made.CATALOGUE)
     shown = run("--features", "quiet.wav").stdout
     assert shown.index("QUIET") < shown.index("knock_rate  12.4 per turn")
     obj = json.loads(run("--features", "--json", "quiet.wav").stdout)

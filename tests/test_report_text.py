@@ -193,10 +193,13 @@ def test_features_and_catalogue_rows():
     assert re.search(r"knock_rate +12\.4 per turn", listed)
     assert re.search(r"hiss_slope +not measurable: no coast-down", listed)
     assert "no run to measure" in render_features(made.unreadable(), made.CATALOGUE)
-    row = render_feature(made.CATALOGUE["knock_rate"])
+    row = render_feature(made.CATALOGUE["knock_rate"], made.SCORECARDS)
     assert "2000 to 8000 Hz" in row
     assert "higher is worse" in row
     assert "made for a test" in row
+    assert "bearing noise (-0.5 to +2.1 points, usual 0 to 1.50)" in row
+    other = render_feature(made.CATALOGUE["hiss_slope"], made.SCORECARDS)
+    assert "counts  for nothing in this model" in other
     index = render_catalogue(made.CATALOGUE)
     assert index.splitlines()[0] == "knocks"
     assert "  hiss_slope: How the hiss falls with speed." in index

@@ -19,6 +19,8 @@ COMMANDS = MappingProxyType(
     {
         "check": "quietrun.cli.check:check",
         "explain": "quietrun.cli.explain:explain",
+        "machine": "quietrun.cli.machine:machine",
+        "logbook": "quietrun.cli.logbook:logbook",
     }
 )
 

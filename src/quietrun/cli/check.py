@@ -44,7 +44,7 @@ def check(
     machine = machine_from(machine_file, mains, poles, stage)
     worst = 0
     for i, clip in enumerate(existing(clips)):
-        analysis = analyse(clip, machine)
+        analysis = analyse(clip, machine=machine)
         if i and not as_json:
             say("\n" + "=" * 72 + "\n")
         say(_shown(analysis, as_json=as_json, features=features, single=len(clips) == 1))
@@ -58,14 +58,14 @@ def _shown(analysis: Analysis, *, as_json: bool, features: bool, single: bool) -
         from quietrun.report.contract import features_object, to_json, to_object
 
         if features:
-            from quietrun.evidence.catalogue import CATALOGUE
+            from quietrun.evidence import BY_NAME
 
-            return to_json(features_object(analysis, CATALOGUE), indent=2 if single else None)
+            return to_json(features_object(analysis, BY_NAME), indent=2 if single else None)
         return to_json(to_object(analysis), indent=2 if single else None)
     from quietrun.report.text import render, render_features
 
     if features:
-        from quietrun.evidence.catalogue import CATALOGUE
+        from quietrun.evidence import BY_NAME
 
-        return render(analysis, page()) + "\n\n" + render_features(analysis, CATALOGUE, page())
+        return render(analysis, page()) + "\n\n" + render_features(analysis, BY_NAME, page())
     return render(analysis, page())

@@ -19,17 +19,18 @@ def explain(feature: str | None) -> None:
     phase of the run and which band, what makes it worse, and where the
     physics comes from.
     """
-    from quietrun.evidence.catalogue import CATALOGUE
+    from quietrun.evidence import BY_NAME
+    from quietrun.judge import load_model
     from quietrun.report.text import render_catalogue, render_feature
 
     if feature is None:
-        say(render_catalogue(CATALOGUE, page()))
+        say(render_catalogue(BY_NAME, page()))
         return
-    if feature not in CATALOGUE:
-        near = difflib.get_close_matches(feature, CATALOGUE, n=2)
+    if feature not in BY_NAME:
+        near = difflib.get_close_matches(feature, BY_NAME, n=2)
         raise UsageError(
             f"There is no feature {feature!r}.",
             "Only what stands in the catalogue can be explained.",
             f"Did you mean {' or '.join(near)}?" if near else "List them with: quietrun explain",
         )
-    say(render_feature(CATALOGUE[feature], page()))
+    say(render_feature(BY_NAME[feature], load_model(), page()))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from quietrun import __version__
 from quietrun.evidence import Feature, Missing
-from quietrun.judge import FaultScore, Finding, Reason
+from quietrun.judge import FaultScore, Finding, Model, Reason
 from quietrun.pipeline import Analysis
 from quietrun.problems import Problem
 from quietrun.report.contract import between, coast_down_s
@@ -392,8 +392,18 @@ def render_features(
     return _finish(lines, page)
 
 
-def render_feature(feature: Feature, page: Page = Page()) -> str:
-    """Set one row of the evidence catalogue as text."""
+def _counts(feature: str, model: Model) -> Iterator[str]:
+    """Where a feature counts in the model: usual range and the most it can add or take."""
+    for name, card in model.cards.items():
+        for term in card.terms:
+            if term.feature == feature:
+                lo, hi = min(term.points), max(term.points)
+                usual = f"usual {_digits(term.usual[0])} to {_digits(term.usual[1])}"
+                yield f"{FAULT_TITLES[name]} ({lo:+.1f} to {hi:+.1f} points, {usual})"
+
+
+def render_feature(feature: Feature, model: Model, page: Page = Page()) -> str:
+    """Set one row of the evidence catalogue as text, with where it counts in a model."""
     worse = {1: "higher is worse", -1: "lower is worse", 0: "depends on the fault"}
     band = f"{feature.band_hz[0]:.0f} to {feature.band_hz[1]:.0f} Hz" if feature.band_hz else "all"
     rows = {
@@ -406,6 +416,7 @@ def render_feature(feature: Feature, page: Page = Page()) -> str:
         "needs": f"a recording that holds sound up to {feature.needs_hz:.0f} Hz",
         "stages": ", ".join(stage.replace("_", " ") for stage in feature.stages),
         "source": feature.source,
+        "counts": "; ".join(_counts(feature.name, model)) or "for nothing in this model",
     }
     lines = [page.paint(feature.name, "bold")]
     for name, told in rows.items():
