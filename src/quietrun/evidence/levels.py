@@ -22,49 +22,127 @@ ROWS = tuple(
     for tag, lo, hi in zip(LEVEL_TAGS, LEVEL_EDGES[:-1], LEVEL_EDGES[1:], strict=True)
     for feature in (
         row(
-            f"cut_drop_{tag}", "power_cut", "dB", "coast_down", (lo, hi), 0,
+            f"cut_drop_{tag}",
+            "power_cut",
+            "dB",
+            "coast_down",
+            (lo, hi),
+            0,
             "How much of this band falls silent at once when power is cut.",
             "Power-cut test of the motor trade: what dies at once is electrical. Common practice, no source",
         ),
         row(
-            f"exponent_{tag}", "speed_exponent", "", "coast_down", (lo, hi), -1,
+            f"exponent_{tag}",
+            "speed_exponent",
+            "",
+            "coast_down",
+            (lo, hi),
+            -1,
             "How steeply this band's level falls with speed.",
             _AIR + ". Handbook values, from memory",
         ),
         row(
-            f"coast_keep_{tag}", "speed_exponent", "dB", "coast_down", (lo, hi), 1,
-            "What is left of this band at about 60 % speed, against the steady run.", _AIR,
+            f"coast_keep_{tag}",
+            "speed_exponent",
+            "dB",
+            "coast_down",
+            (lo, hi),
+            1,
+            "What is left of this band at about 60 % speed, against the steady run.",
+            _AIR,
         ),
         row(
-            f"late_keep_{tag}", "speed_exponent", "dB", "coast_down", (lo, hi), 1,
-            "What is left of this band at about 30 % speed, against the steady run.", _AIR,
+            f"late_keep_{tag}",
+            "speed_exponent",
+            "dB",
+            "coast_down",
+            (lo, hi),
+            1,
+            "What is left of this band at about 30 % speed, against the steady run.",
+            _AIR,
         ),
         row(
-            f"start_excess_{tag}", "power_cut", "dB", "run_up", (lo, hi), 1,
+            f"start_excess_{tag}",
+            "power_cut",
+            "dB",
+            "run_up",
+            (lo, hi),
+            1,
             "How far the loudest part of the run-up stands over the steady run in this band.",
             "Play in driven parts rattles while torque reverses. Common practice, no source",
         ),
         row(
-            f"steady_over_room_{tag}", "shape", "dB", "steady", (lo, hi), 0,
-            "How far the steady run stands over the room in this band.", "ISO 3744, background noise",
+            f"steady_over_room_{tag}",
+            "shape",
+            "dB",
+            "steady",
+            (lo, hi),
+            0,
+            "How far the steady run stands over the room in this band.",
+            "ISO 3744, background noise",
         ),
         row(
-            f"shape_{tag}", "shape", "dB", "steady", (lo, hi), 0,
+            f"shape_{tag}",
+            "shape",
+            "dB",
+            "steady",
+            (lo, hi),
+            0,
             "This band's level against the mean of its two neighbours, room taken off.",
             "Ours: curvature of the spectrum, less touched by a phone's response than its tilt",
         ),
     )
 ) + (
-    row("tilt", "shape", "dB/oct", "steady", (355.0, 9000.0), 1,
-        "Tilt of the steady spectrum from 355 Hz to 9 kHz.", "Ours"),
-    row("centroid", "shape", "oct", "steady", (180.0, 15000.0), 1,
-        "Centre of the steady spectrum, octaves over 1 kHz.", "Spectral centroid, power weighted"),
-    row("coast_centroid_shift", "shape", "oct", "coast_down", (180.0, 15000.0), 1,
-        "How far the spectrum's centre moves from the steady run to about 60 % speed.", "Ours"),
-    row("start_centroid_shift", "shape", "oct", "run_up", (180.0, 15000.0), 1,
-        "How far the spectrum's centre in the run-up lies above that of the steady run.", "Ours"),
-    row("steady_wander", "shape", "dB", "steady", (710.0, 9000.0), 1,
-        "How much the level wanders from tenth to tenth of a second in the steady run.", "Ours"),
+    row(
+        "tilt",
+        "shape",
+        "dB/oct",
+        "steady",
+        (355.0, 9000.0),
+        1,
+        "Tilt of the steady spectrum from 355 Hz to 9 kHz.",
+        "Ours",
+    ),
+    row(
+        "centroid",
+        "shape",
+        "oct",
+        "steady",
+        (180.0, 15000.0),
+        1,
+        "Centre of the steady spectrum, octaves over 1 kHz.",
+        "Spectral centroid, power weighted",
+    ),
+    row(
+        "coast_centroid_shift",
+        "shape",
+        "oct",
+        "coast_down",
+        (180.0, 15000.0),
+        1,
+        "How far the spectrum's centre moves from the steady run to about 60 % speed.",
+        "Ours",
+    ),
+    row(
+        "start_centroid_shift",
+        "shape",
+        "oct",
+        "run_up",
+        (180.0, 15000.0),
+        1,
+        "How far the spectrum's centre in the run-up lies above that of the steady run.",
+        "Ours",
+    ),
+    row(
+        "steady_wander",
+        "shape",
+        "dB",
+        "steady",
+        (710.0, 9000.0),
+        1,
+        "How much the level wanders from tenth to tenth of a second in the steady run.",
+        "Ours",
+    ),
 )
 
 
@@ -120,8 +198,15 @@ def measure(scene: Scene) -> dict[str, Value]:
     for i, tag in enumerate(LEVEL_TAGS):
         if not usable[i]:
             why = missing("the recording does not reach this band")
-            for name in ("cut_drop", "exponent", "coast_keep", "late_keep", "start_excess",
-                         "steady_over_room", "shape"):
+            for name in (
+                "cut_drop",
+                "exponent",
+                "coast_keep",
+                "late_keep",
+                "start_excess",
+                "steady_over_room",
+                "shape",
+            ):
                 values[f"{name}_{tag}"] = why
             continue
         over = float(_db(steady[i] / max(room[i], 1e-13)))
@@ -130,7 +215,9 @@ def measure(scene: Scene) -> dict[str, Value]:
         )
         heard = room[i] <= 0 or over > 2.0
         if before is not None and after is not None and min(len(before), len(after)) >= 5 and heard:
-            drop = _db(_clean(before[:, i].mean(), room[i])) - _db(_clean(after[:, i].mean(), room[i]))
+            drop = _db(_clean(before[:, i].mean(), room[i])) - _db(
+                _clean(after[:, i].mean(), room[i])
+            )
             values[f"cut_drop_{tag}"] = float(np.clip(drop, -6.0, 30.0))
         else:
             values[f"cut_drop_{tag}"] = missing("no switch-off heard in this band")

@@ -33,9 +33,7 @@ BAND_TAGS = ("400", "900", "1k9", "3k6", "6k7", "12k")
 ENVELOPE_HZ = 2000.0
 
 #: Edges of the level bands, about half an octave, Hz.
-LEVEL_EDGES = np.array(
-    [90, 180, 355, 710, 1400, 2800, 5600, 9000, 15000], dtype=np.float64
-)
+LEVEL_EDGES = np.array([90, 180, 355, 710, 1400, 2800, 5600, 9000, 15000], dtype=np.float64)
 LEVEL_TAGS = ("130", "250", "500", "1k", "2k", "4k", "7k", "12k")
 
 
@@ -134,9 +132,7 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
     still = quiet_frames(frames, spans)
     level = band_power(frames, LEVEL_EDGES)
     known = int(still.sum()) >= 10
-    level_room = (
-        np.quantile(level[still], 0.4, axis=0) if known else np.zeros(level.shape[1])
-    )
+    level_room = np.quantile(level[still], 0.4, axis=0) if known else np.zeros(level.shape[1])
     envelopes = []
     for lo, hi in BANDS:
         if hi > top * 1.02:

@@ -47,16 +47,22 @@ def decide(
     possible = POSSIBLE[machine.stage]
     faults = tuple(
         score_fault(
-            fault, model.cards[fault], evidence, catalogue,
-            possible=fault in possible, limits=limits,
+            fault,
+            model.cards[fault],
+            evidence,
+            catalogue,
+            possible=fault in possible,
+            limits=limits,
         )
         for fault in FAULTS
     )
     found = list(finder.find(run, evidence, fitness, machine))
     flagged = [f for f in faults if f.flagged]
     near = [
-        f for f in faults
-        if not f.flagged and f.probability is not None
+        f
+        for f in faults
+        if not f.flagged
+        and f.probability is not None
         and f.probability >= model.cards[f.fault].near * f.limit / model.cards[f.fault].limit
     ]
     unlike, _ = unknown_score(model, evidence, catalogue)
@@ -65,7 +71,9 @@ def decide(
             Finding(
                 "unknown_noise",
                 "It does not sound like a quiet machine, nor clearly like one of the four faults.",
-                unlike, "", (0.0, model.unknown.limit),
+                unlike,
+                "",
+                (0.0, model.unknown.limit),
                 "Listen at each stage: hand spin, motor alone, chamber on. Check for loose parts, "
                 "packed grounds and the start switch.",
             )
@@ -98,8 +106,14 @@ def _word(
 def _unusable(machine: Machine, fitness: Fitness, model: Model, run: Run | None) -> Verdict:
     faults = tuple(
         FaultScore(
-            fault, fault in POSSIBLE[machine.stage], None, model.cards[fault].limit, False, None,
-            model.cards[fault].base, (),
+            fault,
+            fault in POSSIBLE[machine.stage],
+            None,
+            model.cards[fault].limit,
+            False,
+            None,
+            model.cards[fault].base,
+            (),
         )
         for fault in FAULTS
     )

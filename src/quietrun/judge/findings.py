@@ -28,8 +28,11 @@ def find(run: Run, evidence: Evidence, fitness: Fitness, machine: Machine) -> tu
     if run.started is False:
         found.append(
             Finding(
-                "did_not_start", "The motor hums but no rising or turning sound was heard.",
-                None, "", None,
+                "did_not_start",
+                "The motor hums but no rising or turning sound was heard.",
+                None,
+                "",
+                None,
                 "Start circuit: start capacitor, start switch, or a blocked shaft. "
                 "By ear the capacitor and the switch cannot be told apart: try the shaft by hand "
                 "(unplugged), then measure the capacitor.",
@@ -43,9 +46,13 @@ def find(run: Run, evidence: Evidence, fitness: Fitness, machine: Machine) -> tu
     if squeal is not None and squeal >= SQUEAL_DB and (steady_tone or 0.0) < 0.6 * squeal:
         found.append(
             Finding(
-                "squeal_near_rest", "A squeal in the last turns only, silent at speed.", squeal, "dB",
+                "squeal_near_rest",
+                "A squeal in the last turns only, silent at speed.",
+                squeal,
+                "dB",
                 (0.0, SQUEAL_DB),
-                "Usually the ring of the start switch: harmless. Nothing to do.", harmless=True,
+                "Usually the ring of the start switch: harmless. Nothing to do.",
+                harmless=True,
             )
         )
     return tuple(found)
@@ -58,24 +65,37 @@ def _times(run: Run) -> list[Finding]:
         if run_up > SLOW_RUN_UP_S:
             found.append(
                 Finding(
-                    "slow_run_up", f"It took {run_up:.1f} s to reach full speed.", run_up, "s",
+                    "slow_run_up",
+                    f"It took {run_up:.1f} s to reach full speed.",
+                    run_up,
+                    "s",
                     (0.2, SLOW_RUN_UP_S),
                     "Start capacitor first, then drag: spin the shaft by hand (unplugged).",
                 )
             )
-    if run.coast is not None and run.coast.confidence > 0.5 and run.coast.duration_s < SHORT_COAST_S:
+    if (
+        run.coast is not None
+        and run.coast.confidence > 0.5
+        and run.coast.duration_s < SHORT_COAST_S
+    ):
         found.append(
             Finding(
-                "coast_down_short", f"It came to rest within {run.coast.duration_s:.1f} s.",
-                run.coast.duration_s, "s", (SHORT_COAST_S, 30.0),
+                "coast_down_short",
+                f"It came to rest within {run.coast.duration_s:.1f} s.",
+                run.coast.duration_s,
+                "s",
+                (SHORT_COAST_S, 30.0),
                 "Something drags: clean the chamber, back the burrs off, spin by hand (unplugged).",
             )
         )
     if run.sag_percent is not None and run.sag_percent > SAG_PERCENT:
         found.append(
             Finding(
-                "speed_sags", f"The speed fell by {run.sag_percent:.1f} % with the power on.",
-                run.sag_percent, "%", (0.0, SAG_PERCENT),
+                "speed_sags",
+                f"The speed fell by {run.sag_percent:.1f} % with the power on.",
+                run.sag_percent,
+                "%",
+                (0.0, SAG_PERCENT),
                 "A run winding, a run capacitor or a growing drag: let a motor shop measure it.",
             )
         )
@@ -89,18 +109,26 @@ def _switch(run: Run, fitness: Fitness) -> list[Finding]:
     if run.power_on_s is not None and run.switch_open is None and clear:
         found.append(
             Finding(
-                "start_switch_open_not_heard", "The start switch was not heard opening in the run-up.",
-                None, "", None,
+                "start_switch_open_not_heard",
+                "The start switch was not heard opening in the run-up.",
+                None,
+                "",
+                None,
                 "A click can drown in the run-up. If the hum is louder than it used to be, look at "
-                "the switch.", harmless=True,
+                "the switch.",
+                harmless=True,
             )
         )
     if run.power_off_s is not None and run.coast is not None and run.switch_close is None and clear:
         found.append(
             Finding(
                 "start_switch_close_not_heard",
-                "The start switch was not heard closing in the coast-down.", None, "", None,
-                "If the next start fails, look at the start switch first.", harmless=True,
+                "The start switch was not heard closing in the coast-down.",
+                None,
+                "",
+                None,
+                "If the next start fails, look at the start switch first.",
+                harmless=True,
             )
         )
     return found

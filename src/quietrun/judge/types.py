@@ -27,8 +27,6 @@ class FaultScore:
         the clip is unusable
     limit : probability over which the fault is flagged
     log_odds : the sum of ``base`` and all points
-    shift : what the machine's own limits took off; ``log_odds + shift`` is
-        the general model's score
     """
 
     fault: str
@@ -39,7 +37,6 @@ class FaultScore:
     log_odds: float | None
     base: float
     reasons: tuple[Reason, ...]
-    shift: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

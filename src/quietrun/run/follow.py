@@ -17,7 +17,7 @@ from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames, band_power, slice_signal
 from quietrun.machine.types import Machine
 from quietrun.run import power, ratio, speed
-from quietrun.run.types import CoastDown, Run, SpeedTrack
+from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 
 Floats = NDArray[np.float64]
 
@@ -245,6 +245,43 @@ def _vanished(act: Activity, off_s: float) -> float:
     return float(act.time_s[-1])
 
 
+def sag_percent(
+    frames: Frames, steady: tuple[float, float], mains_hz: float, top_hz: float
+) -> float | None:
+    """Fall of the speed from the first to the last third of the steady run, per cent, or None.
+
+    The two spectra are laid over each other on a logarithmic frequency axis.
+    """
+    length = steady[1] - steady[0]
+    if length < 1.5:
+        return None
+    axis = np.arange(np.log(150.0), np.log(min(3000.0, top_hz)), 0.001)
+    patterns = []
+    for a, b in ((steady[0], steady[0] + length / 3), (steady[1] - length / 3, steady[1])):
+        x = frames.samples[int(a * frames.rate_hz) : int(b * frames.rate_hz)]
+        padded = 1 << int(np.ceil(np.log2(x.size)))
+        spectrum = np.abs(np.fft.rfft(x * np.hanning(x.size).astype(np.float32), padded)) ** 2
+        freqs = np.exp(axis)
+        level = 10 * np.log10(
+            np.interp(freqs, np.arange(spectrum.size) * frames.rate_hz / padded, spectrum) + 1e-12
+        )
+        near = np.abs(freqs / (2 * mains_hz) - np.rint(freqs / (2 * mains_hz))) * 2 * mains_hz
+        rise = level - smooth(level[:, None], 81)[:, 0]
+        patterns.append(np.where(near < 4.0, 0.0, np.clip(rise, 0.0, 15.0)))
+    first, last = (p - p.mean() for p in patterns)
+    shifts = np.arange(-20, 81)
+    reach = 81
+    middle = last[reach:-reach]
+    size = middle.size
+    likeness = np.array([float(middle @ first[reach + k : reach + k + size]) for k in shifts]) / (
+        np.linalg.norm(middle) * np.linalg.norm(first) + 1e-9
+    )
+    best = int(np.argmax(likeness))
+    if likeness[best] < 0.35:
+        return None
+    return float(100 * (1 - np.exp(-0.001 * shifts[best])))
+
+
 @dataclass(frozen=True, slots=True)
 class _Stretch:
     on_s: float | None
@@ -268,9 +305,9 @@ def _refine(
     elif by_hum:
         time, gain = line_step(frames, comb, (max(a, b - 0.45), min(b + 0.45, frames.duration_s)))
         off = time if gain > 6.0 else b
-    return _Stretch(on, off, on if on is not None else 0.0, off if off is not None else (
-        frames.duration_s
-    ))
+    return _Stretch(
+        on, off, on if on is not None else 0.0, off if off is not None else (frames.duration_s)
+    )
 
 
 def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
@@ -333,7 +370,11 @@ def _describe(
     map_up = None
     if best.on_s is not None:
         map_up = ratio.slide_map(
-            frames, steady_s=steady_late, span_s=(first, last), top_hz=top_hz, group=2,
+            frames,
+            steady_s=steady_late,
+            span_s=(first, last),
+            top_hz=top_hz,
+            group=2,
             skip_hz=lines,
         )
         at_speed = _at_speed(map_up, first, middle)
@@ -348,9 +389,12 @@ def _describe(
     track = None
     if best.off_s is not None:
         slide = ratio.slide_map(
-            frames, steady_s=(max(steady[0], steady[1] - 4.0), steady[1]),
-            span_s=(last - 0.1, frames.duration_s), top_hz=top_hz,
-            group=max(2, int((frames.duration_s - last) / 2.5)), skip_hz=lines,
+            frames,
+            steady_s=(max(steady[0], steady[1] - 4.0), steady[1]),
+            span_s=(last - 0.1, frames.duration_s),
+            top_hz=top_hz,
+            group=max(2, int((frames.duration_s - last) / 2.5)),
+            skip_hz=lines,
         )
         slope = ratio.follow_down(slide, last)
         vanished = _vanished(act, last)
@@ -358,17 +402,40 @@ def _describe(
             stop = max(slope.duration_s, vanished - last)
             rest_at = last + stop
             rest = rest_at if rest_at <= frames.duration_s + 0.3 else None
-            track = SpeedTrack(slope.time_s + clip.start_s, slope.share, np.full(
-                slope.share.size, float(np.clip(slope.score / 12.0, 0.0, 1.0))))
+            track = SpeedTrack(
+                slope.time_s + clip.start_s,
+                slope.share,
+                np.full(slope.share.size, float(np.clip(slope.score / 12.0, 0.0, 1.0))),
+            )
             half = np.flatnonzero(slope.share < 0.5)
             coast = CoastDown(
-                stop, *slope.drag,
+                stop,
+                *slope.drag,
                 half_speed_s=float(slope.time_s[half[0]] - last) if half.size else None,
                 confidence=float(np.clip(slope.score / 12.0, 0.0, 1.0)),
             )
+    opened = closed = None
+    if best.on_s is not None and at_speed is not None and map_up is not None:
+        up = ratio.follow_up(map_up, first, at_speed)
+        heard_click = click(frames, (first + 0.08, at_speed + 0.05))
+        if heard_click is not None:
+            at = None if up is None else float(np.interp(heard_click[0], *up))
+            if at is None or 0.3 <= at <= 0.97:
+                opened = SwitchEvent(heard_click[0] + clip.start_s, at, heard_click[1])
+    if best.off_s is not None and track is not None:
+        inside = (track.share < 0.85) & (track.share > 0.15)
+        if inside.any():
+            times = track.time_s[inside] - clip.start_s
+            heard_click = click(frames, (float(times[0]), float(times[-1])))
+            if heard_click is not None:
+                at = float(np.interp(heard_click[0], track.time_s - clip.start_s, track.share))
+                closed = SwitchEvent(heard_click[0] + clip.start_s, at, heard_click[1])
     shaft = speed.find_shaft(
-        frames, (max(steady[0], steady[1] - 6.0), steady[1]), mains_hz=comb.mains_hz,
-        poles=machine.poles, top_hz=top_hz,
+        frames,
+        (max(steady[0], steady[1] - 6.0), steady[1]),
+        mains_hz=comb.mains_hz,
+        poles=machine.poles,
+        top_hz=top_hz,
     )
     start = clip.start_s
     phases = {"steady": (steady[0] + start, steady[1] + start)}
@@ -380,8 +447,10 @@ def _describe(
         phases["coast_down"] = (last + start, end + start)
         if end < frames.duration_s - 0.1:
             phases["rest"] = (end + start, frames.duration_s + start)
+
     def later(t: float | None) -> float | None:
         return None if t is None else t + start
+
     return Run(
         mains_hz=comb.mains_hz if heard else machine.mains_hz,
         mains_measured=heard,
@@ -394,8 +463,44 @@ def _describe(
         shaft_confidence=shaft.z if shaft else 0.0,
         shaft_guess_hz=shaft.rate_hz if shaft else None,
         track=track,
+        switch_open=opened,
+        switch_close=closed,
         coast=coast,
+        hum_share=_hum_share(act, frames, best),
+        started=_started(act, best, by_hum),
+        sag_percent=sag_percent(frames, steady, comb.mains_hz, top_hz),
         others=others,
         rotation_heard=coast is not None and coast.confidence > 0.4,
         phases=phases,
     )
+
+
+def _hum_share(act: Activity, frames: Frames, best: _Stretch) -> float | None:
+    """Share of the steady power that is gone within 0.2 s of switch-off."""
+    if best.off_s is None:
+        return None
+    energy = 10 ** (act.level_db / 10)
+    t = frames.time_s
+    before = energy[(t > best.off_s - 0.45) & (t < best.off_s - 0.08)]
+    after = energy[(t > best.off_s + 0.08) & (t < best.off_s + 0.22)]
+    if len(before) < 5 or len(after) < 5:
+        return None
+    room = 10 ** (act.quiet_db / 10)
+    had = float(np.maximum(before.mean(axis=0) - room, 0).sum())
+    left = float(np.maximum(after.mean(axis=0) - room, 0).sum())
+    return float(np.clip(1 - left / max(had, 1e-12), 0.0, 1.0))
+
+
+def _started(act: Activity, best: _Stretch, by_hum: bool) -> bool | None:
+    """False where only hum was heard: nothing above the hum's lines rose, nothing ran down."""
+    if not by_hum or best.on_s is None:
+        return None
+    centre = np.sqrt(band_edges(16000.0)[:-1] * band_edges(16000.0)[1:])
+    high = centre > 1500.0
+    a, b = np.searchsorted(act.time_s, (best.first_s + 0.3, best.last_s - 0.05))
+    if b - a < 40:
+        return None
+    rise = np.median(act.level_db[a:b][:, high], axis=0) - act.quiet_db[high]
+    if float(np.median(rise)) > 4.0:
+        return True
+    return _vanished(act, best.last_s) - best.last_s > 0.4

@@ -226,6 +226,25 @@ def follow_down(slide: SlideMap, off_s: float) -> Slope | None:
     return Slope(stop, drag, time + off_s, np.concatenate([share, tail]), float(score))
 
 
+def follow_up(slide: SlideMap, on_s: float, at_speed_s: float) -> tuple[Floats, Floats] | None:
+    """Speed share between switch-on and full speed: the best never-falling path.
+
+    Found backwards from full speed; below the lowest share that can be
+    followed it is drawn straight down to standstill at ``on_s``.
+
+    Returns
+    -------
+    (time_s, share) : shape (k,), or None where the run-up is too quick to follow
+    """
+    columns = np.flatnonzero((slide.time_s > on_s) & (slide.time_s <= at_speed_s + 0.02))[::-1]
+    if columns.size < 5:
+        return None
+    path, _ = _free_path(np.clip(slide.gain[columns], -2.0, 6.0) - 0.5 * _TOLL)
+    time = slide.time_s[columns][: path.size][::-1]
+    share = np.exp(-LOG_STEP * path[::-1].astype(np.float64))
+    return np.concatenate(([on_s], time)), np.concatenate(([0.0], share))
+
+
 def _best_law(
     gain: Floats, time: Floats, logs: Floats
 ) -> tuple[Floats, tuple[float, float, float], float, float]:

@@ -90,7 +90,9 @@ def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
     return LineSpectrum(_rise(power, step), step, 1.0, 44)
 
 
-def envelope_lines(frames: Frames, steady_s: tuple[float, float], top_hz: float) -> list[LineSpectrum]:
+def envelope_lines(
+    frames: Frames, steady_s: tuple[float, float], top_hz: float
+) -> list[LineSpectrum]:
     """Lines of the squared envelope of each band of the steady sound."""
     found = []
     for lo, hi in _ENVELOPE_BANDS:

@@ -1,0 +1,1 @@
+"""Training and evaluation of the scorecards: used by train_model.py and evaluate_model.py."""
