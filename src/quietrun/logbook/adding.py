@@ -42,7 +42,7 @@ def add_all(
             stage=stage,
             baseline=baseline_of(book, record.tag).since,
         )
-        analysis = analyse(path, record.machine(stage, phone_used), limits=limits)
+        analysis = analyse(path, machine=record.machine(stage, phone_used), limits=limits)
         report = to_object(analysis)
         added = log_analysis(
             book, analysis, report, tag=record.tag, phone=phone_used, note=text, **facts

@@ -97,10 +97,7 @@ def clean_analysis(raw: AnalysisRecord, where: str) -> AnalysisRecord:
         )
     gate.plain(report, f"{where}, verdict object")
     gate.choice(report.get("verdict"), f"{where}, verdict", VERDICTS)
-    gate.maybe(gate.mapping, report.get("tool"), f"{where}, tool")
-    for name, score in gate.mapping(report.get("faults") or {}, f"{where}, faults").items():
-        gate.choice(name, f"{where}, fault", FAULTS)
-        gate.mapping(score, f"{where}, {name}")
+    _clean_parts(report, where)
     return AnalysisRecord(
         made_at=gate.moment(raw.made_at, f"{where}, judged at"),
         report=report,
@@ -108,6 +105,23 @@ def clean_analysis(raw: AnalysisRecord, where: str) -> AnalysisRecord:
         scores=_numbers(raw.scores, f"{where}, scores"),
         bands=_numbers(raw.bands, f"{where}, bands"),
     )
+
+
+def _clean_parts(report: Mapping[str, Any], where: str) -> None:
+    """Check the parts of a verdict object that the book reads."""
+    for name in ("tool", "clip", "machine"):
+        gate.maybe(gate.mapping, report.get(name), f"{where}, {name}")
+    for name, value in gate.mapping(report.get("run", {}), f"{where}, run").items():
+        if name != "drag":
+            gate.maybe(gate.number, value, f"{where}, {name}")
+    for name, score in gate.mapping(report.get("faults", {}), f"{where}, faults").items():
+        gate.choice(name, f"{where}, fault", FAULTS)
+        part = gate.mapping(score, f"{where}, {name}")
+        gate.flag(part.get("flagged", False), f"{where}, {name}, flagged")
+        for word in ("probability", "limit"):
+            gate.maybe(gate.number, part.get(word), f"{where}, {name}, {word}", least=0, most=1)
+    for found in gate.listing(report.get("findings", []), f"{where}, findings"):
+        gate.text(gate.mapping(found, f"{where}, finding").get("code"), f"{where}, finding")
 
 
 def _numbers(raw: object, where: str) -> dict[str, float | None]:

@@ -15,6 +15,9 @@ from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import Added, AnalysisRecord
 from quietrun.pipeline import Analysis
 
+#: The reason by which ``judge`` takes a machine's own shift off the score.
+OWN_LINE = "machine_own"
+
 
 def record_of(
     analysis: Analysis,
@@ -46,8 +49,11 @@ def _finite(value: object) -> float | None:
 
 
 def general_log_odds(score: FaultScore) -> float | None:
-    """Log-odds of the general model: a machine's own shift is put back."""
-    return None if score.log_odds is None else score.log_odds + score.shift
+    """Log-odds of the general model: without the line of the machine's own limits."""
+    if score.log_odds is None:
+        return None
+    own = math.fsum(r.points for r in score.reasons if r.feature == OWN_LINE)
+    return score.log_odds - own
 
 
 def log_analysis(

@@ -100,7 +100,7 @@ def add_machine(book: Logbook, record: MachineRecord) -> MachineRecord:
     return record
 
 
-def edit_machine(book: Logbook, tag: str, **changes: Any) -> MachineRecord:
+def edit_machine(book: Logbook, tag: str, /, **changes: Any) -> MachineRecord:
     """Change fields of a machine; everything else stays.
 
     Raises
