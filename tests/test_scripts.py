@@ -1,0 +1,223 @@
+"""The two commands of the README, and the README's own generator."""
+
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+SCRIPTS = ROOT / "scripts"
+
+
+def script(name):
+    """Import a script as a module under a name of its own."""
+    spec = importlib.util.spec_from_file_location(f"script_{name}", SCRIPTS / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+def checkout(tmp_path, monkeypatch):
+    """The set-up script, pointed at a folder of its own."""
+    module = script("checkout")
+    (tmp_path / "pyproject.toml").write_text("[project]\n")
+    monkeypatch.setattr(module, "ROOT", tmp_path)
+    monkeypatch.setattr(module, "VENV", tmp_path / ".venv")
+    monkeypatch.setattr(
+        module, "venv_python", lambda venv=None: tmp_path / ".venv" / "bin" / "python"
+    )
+    return module
+
+
+def test_an_old_python_is_told_so(checkout):
+    with pytest.raises(SystemExit, match=r"needs Python 3\.11 or newer; this is 3\.9\.2"):
+        checkout.check_python((3, 9, 2))
+    checkout.check_python((3, 11, 0))
+
+
+@pytest.mark.parametrize("absent", ["venv", "ensurepip"])
+def test_a_python_without_venv_is_told_what_to_install(checkout, monkeypatch, absent):
+    monkeypatch.setattr(
+        checkout.importlib.util, "find_spec", lambda name: None if name == absent else object()
+    )
+    with pytest.raises(SystemExit, match=rf"without its module {absent}.*\nDo: .*python3-venv"):
+        checkout.check_venv_module()
+
+
+class Calls:
+    """In place of ``subprocess.run``: notes each command, answers by a rule."""
+
+    def __init__(self, answer):
+        self.made, self.answer = [], answer
+
+    def __call__(self, command, **_):
+        self.made.append(" ".join(command[1:4]))
+        return subprocess.CompletedProcess(command, self.answer(command), "", "no such index")
+
+
+def test_a_second_run_installs_nothing(checkout, monkeypatch, tmp_path):
+    (tmp_path / ".venv").mkdir()
+    calls = Calls(lambda command: 0)
+    monkeypatch.setattr(checkout.subprocess, "run", calls)
+    checkout.ready("dev")
+    assert "-m pip install" in calls.made
+    calls.made.clear()
+    checkout.ready("dev")
+    assert "-m pip install" not in calls.made
+    (tmp_path / "pyproject.toml").write_text("[project]\nname = 'changed'\n")
+    checkout.ready("dev")
+    assert "-m pip install" in calls.made
+
+
+def test_plain_and_dev_are_kept_apart(checkout, monkeypatch, tmp_path):
+    (tmp_path / ".venv").mkdir()
+    calls = Calls(lambda command: 0)
+    monkeypatch.setattr(checkout.subprocess, "run", calls)
+    checkout.ready()
+    calls.made.clear()
+    checkout.ready("dev")
+    assert "-m pip install" in calls.made
+
+
+def test_a_broken_venv_is_made_anew(checkout, monkeypatch, tmp_path):
+    old = tmp_path / ".venv" / "left_over"
+    old.mkdir(parents=True)
+
+    def answer(command):
+        if command[1:3] == ["-m", "venv"]:
+            (tmp_path / ".venv").mkdir()
+        return 1 if command[1] == "-c" else 0
+
+    calls = Calls(answer)
+    monkeypatch.setattr(checkout.subprocess, "run", calls)
+    checkout.ready()
+    assert not old.exists()
+    assert f"-m venv {tmp_path / '.venv'}" in calls.made
+
+
+def test_a_failed_install_shows_why_and_leaves_no_stamp(checkout, monkeypatch, tmp_path):
+    (tmp_path / ".venv").mkdir()
+    calls = Calls(lambda command: 1 if "pip" in command else 0)
+    monkeypatch.setattr(checkout.subprocess, "run", calls)
+    with pytest.raises(SystemExit, match=r"pip could not install quietrun:\nno such index"):
+        checkout.ready()
+    assert list((tmp_path / ".venv").glob("*.stamp")) == []
+
+
+@pytest.mark.parametrize("name", ["checkout", "try_it", "run_tests"])
+def test_before_the_venv_only_the_standard_library_is_needed(name):
+    """Isolated and without site-packages, the script must still be importable."""
+    probe = f"import sys; sys.path.insert(0, {str(SCRIPTS)!r}); import {name}"
+    done = subprocess.run([sys.executable, "-I", "-S", "-c", probe], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+def test_every_check_runs_and_one_failure_fails_all(monkeypatch, capfd):
+    monkeypatch.syspath_prepend(str(SCRIPTS))
+    run_tests = script("run_tests")
+    monkeypatch.setattr(run_tests.checkout, "ready", lambda extra: sys.executable)
+    seen = []
+
+    def run(python, name, arguments):
+        seen.append(name)
+        return name != "Lint"
+
+    monkeypatch.setattr(run_tests, "run", run)
+    assert run_tests.main(["-k", "x"]) == 1
+    assert seen == [*(name for name, _ in run_tests.CHECKS), "Tests"]
+    assert "Failed: Lint" in capfd.readouterr().out
+    monkeypatch.setattr(run_tests, "run", lambda *a: True)
+    assert run_tests.main([]) == 0
+
+
+def test_a_check_that_fails_is_seen(monkeypatch, capfd):
+    monkeypatch.syspath_prepend(str(SCRIPTS))
+    run_tests = script("run_tests")
+    assert run_tests.run(sys.executable, "Good", ["-c", "pass"])
+    assert not run_tests.run(sys.executable, "Bad", ["-c", "raise SystemExit(3)"])
+    out = capfd.readouterr().out
+    assert "Good: passed" in out
+    assert "Bad: FAILED" in out
+
+
+def test_ci_runs_the_command_of_the_readme():
+    last = (ROOT / ".ci" / "run").read_text(encoding="utf-8").rstrip().splitlines()[-1]
+    command = last.removeprefix("exec ")
+    assert command == "python3 scripts/run_tests.py"
+    assert f"```\n{command}\n```" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def readme(tmp_path, monkeypatch):
+    module = script("readme")
+    copy = tmp_path / "README.md"
+    shutil.copy(ROOT / "README.md", copy)
+    monkeypatch.setattr(module, "README", copy)
+    return module
+
+
+def test_readme_drift_is_caught_and_mended(readme, capsys):
+    readme.run([])
+    assert readme.run(["--check"]) == 0
+    told = readme.README.read_text(encoding="utf-8")
+    readme.README.write_text(told.replace("--machine-file", "--machine-fiel"), encoding="utf-8")
+    assert readme.run(["--check"]) == 1
+    assert "--machine-fiel" in capsys.readouterr().err
+    assert "--machine-fiel" in readme.README.read_text(encoding="utf-8"), "--check changes nothing"
+    readme.run([])
+    assert readme.README.read_text(encoding="utf-8") == told
+
+
+def test_readme_shows_every_command(readme):
+    readme.run([])
+    told = readme.README.read_text(encoding="utf-8")
+    from quietrun.cli import COMMANDS
+
+    for name in COMMANDS:
+        assert f"Usage: quietrun {name}" in told
+
+
+def test_readme_leaves_visible_gaps_and_fills_them(readme, tmp_path, monkeypatch):
+    monkeypatch.setattr(readme, "BENCHMARK", tmp_path / "none.json")
+    assert readme.benchmark() == readme.GAP
+    made = tmp_path / "benchmark.json"
+    made.write_text(
+        '{"where": "2 cores", "summary": [{"what": "w", "result": "3.1 x", "goal": "4 x"}]}'
+    )
+    monkeypatch.setattr(readme, "BENCHMARK", made)
+    assert "| w | 3.1 x | 4 x |" in readme.benchmark()
+
+
+def test_readme_refuses_parts_that_nothing_makes(readme):
+    with pytest.raises(SystemExit, match="that nothing here makes"):
+        readme.filled("<!-- made: dreams -->\n<!-- end -->\n")
+    readme.README.write_text("no parts")
+    with pytest.raises(SystemExit, match="no place for"):
+        readme.run(["--check"])
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("git") is None, reason="needs git to clone the checkout")
+def test_try_it_in_a_fresh_clone_twice(tmp_path):
+    """The README's first command, in a clone without ``.venv``; the second run is quick."""
+    clone = tmp_path / "clone"
+    subprocess.run(
+        ["git", "clone", "--quiet", "--depth", "1", ROOT.as_uri(), str(clone)], check=True
+    )
+    env = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
+    command = [sys.executable, "scripts/try_it.py"]
+    first = subprocess.run(command, cwd=clone, env=env, capture_output=True, text=True)
+    assert first.returncode == 0, first.stdout + first.stderr
+    assert "the answer is right" in first.stdout
+    assert "Making .venv" in first.stdout
+    start = time.monotonic()
+    second = subprocess.run(command, cwd=clone, env=env, capture_output=True, text=True)
+    assert second.returncode == 0, second.stdout + second.stderr
+    assert "Installing" not in second.stdout
+    assert time.monotonic() - start < 15
