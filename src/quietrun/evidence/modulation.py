@@ -7,13 +7,13 @@ own mean, so gain and the phone's response cancel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.evidence.rows import Value, missing, row
-from quietrun.evidence.scene import BAND_TAGS, BANDS, Envelope, Scene
+from quietrun.evidence.scene import BANDS, GROUPS, Envelope, Scene
 
 Floats = NDArray[np.float64]
 
@@ -23,280 +23,176 @@ _RANDALL = "Randall and Antoni, Rolling element bearing diagnostics, MSSP 25 (20
 _SYNC = "Time-synchronous averaging over the turn (McFadden 1987, from memory)"
 
 
-def _band_rows(tag: str, band: tuple[float, float]) -> tuple[object, ...]:
-    return (
-        row(
-            f"turn_comb_{tag}",
-            "synchronous",
-            "dB",
-            "steady",
-            band,
-            1,
-            "How far lines at whole multiples of the turn stand out of this band's envelope.",
-            _SYNC,
-        ),
-        row(
-            f"turn_depth_{tag}",
-            "synchronous",
-            "dB",
-            "steady",
-            band,
-            1,
-            "How deep this band's loudness swings once a turn and its multiples.",
-            _SYNC,
-        ),
-        row(
-            f"turn_once_{tag}",
-            "synchronous",
-            "dB",
-            "steady",
-            band,
-            1,
-            "How far the once-a-turn line alone stands out of this band's envelope.",
-            _SYNC,
-        ),
-        row(
-            f"off_turn_{tag}",
-            "orders",
-            "dB",
-            "steady",
-            band,
-            1,
-            "Best series of lines that repeats, but not with the turn, in this band's envelope.",
-            _RANDALL,
-        ),
-        row(
-            f"mains_beat_{tag}",
-            "orders",
-            "dB",
-            "steady",
-            band,
-            1,
-            "How far twice the mains frequency stands out of this band's envelope.",
-            "Force between stator and rotor pulls at twice the mains",
-        ),
-        row(
-            f"rough_{tag}",
-            "impacts",
-            "dB",
-            "steady",
-            band,
-            1,
-            "How much more this band's envelope fluctuates than steady noise would.",
-            "Chi-square law of band-limited Gaussian noise",
-        ),
-        row(
-            f"spiky_{tag}",
-            "impacts",
-            "dB",
-            "steady",
-            band,
-            1,
-            "How far the highest spikes of this band stand over its median, beyond those of steady noise.",
-            "Chi-square law of band-limited Gaussian noise",
-        ),
-        row(
-            f"coast_rough_{tag}",
-            "impacts",
-            "dB",
-            "coast_down",
-            band,
-            1,
-            "The same fluctuation in the coast-down, with the falling level taken out.",
-            "Chi-square law of band-limited Gaussian noise",
-        ),
-        row(
-            f"coast_spiky_{tag}",
-            "impacts",
-            "dB",
-            "coast_down",
-            band,
-            1,
-            "Highest spikes of this band in the coast-down, beyond those of steady noise.",
-            "Chi-square law of band-limited Gaussian noise",
-        ),
-        row(
-            f"coast_turn_{tag}",
-            "synchronous",
-            "dB",
-            "coast_down",
-            band,
-            1,
-            "How far whole multiples of the turn stand out of the envelope while the machine slows down.",
-            _SYNC,
-        ),
-        row(
-            f"start_rough_{tag}",
-            "impacts",
-            "dB",
-            "run_up",
-            band,
-            1,
-            "Fluctuation of this band in the run-up, with the rising level taken out.",
-            "Chi-square law of band-limited Gaussian noise",
-        ),
-        row(
-            f"start_spiky_{tag}",
-            "impacts",
-            "dB",
-            "run_up",
-            band,
-            1,
-            "Highest spikes of this band in the run-up, beyond those of steady noise.",
-            "Chi-square law of band-limited Gaussian noise",
-        ),
-        row(
-            f"cut_knock_{tag}",
-            "impacts",
-            "dB",
-            "coast_down",
-            band,
-            1,
-            "Loudest knock just after switch-off, over the level around it.",
-            "Play closes the other way when the torque goes. Common practice, no source",
-        ),
-    )
+_NOISE = "Chi-square law of band-limited Gaussian noise"
+_PLAY = "Play in driven parts rattles while torque reverses. Common practice, no source"
 
-
-ROWS = tuple(
-    feature for tag, band in zip(BAND_TAGS, BANDS, strict=True) for feature in _band_rows(tag, band)
-) + (
-    row(
-        "turn_comb_best",
+#: stem, family, phase, plain sentence, source of each quantity that is measured band by band
+_STEMS = (
+    (
+        "turn_comb",
         "synchronous",
-        "dB",
         "steady",
-        (600.0, 9000.0),
-        1,
-        "Clearest once-a-turn pattern of all bands.",
+        "How far lines at whole multiples of the turn stand out of the envelope",
         _SYNC,
     ),
-    row(
-        "turn_comb_mean",
+    (
+        "turn_depth",
         "synchronous",
-        "dB",
         "steady",
-        (600.0, 9000.0),
-        1,
-        "Mean clarity of the once-a-turn pattern over the bands.",
+        "How deep the loudness swings once a turn and its multiples",
         _SYNC,
     ),
+    (
+        "turn_once",
+        "synchronous",
+        "steady",
+        "How far the once-a-turn line alone stands out of the envelope",
+        _SYNC,
+    ),
+    (
+        "off_turn",
+        "orders",
+        "steady",
+        "Best series of lines that repeats, but not with the turn",
+        _RANDALL,
+    ),
+    (
+        "mains_beat",
+        "orders",
+        "steady",
+        "How far twice the mains frequency stands out of the envelope",
+        "Force between stator and rotor pulls at twice the mains",
+    ),
+    (
+        "rough",
+        "impacts",
+        "steady",
+        "How much more the envelope fluctuates than steady noise would",
+        _NOISE,
+    ),
+    (
+        "spiky",
+        "impacts",
+        "steady",
+        "How far the highest spikes stand over the median, beyond those of steady noise",
+        _NOISE,
+    ),
+    (
+        "growl",
+        "impacts",
+        "steady",
+        "Slow irregular swelling (3 to 18 Hz) beyond that of steady noise",
+        _NOISE,
+    ),
+    (
+        "coast_rough",
+        "impacts",
+        "coast_down",
+        "Fluctuation in the coast-down, the falling level taken out",
+        _NOISE,
+    ),
+    (
+        "coast_spiky",
+        "impacts",
+        "coast_down",
+        "Highest spikes of the coast-down, beyond those of steady noise",
+        _NOISE,
+    ),
+    (
+        "coast_turn",
+        "synchronous",
+        "coast_down",
+        "How far whole multiples of the turn stand out while the machine slows down",
+        _SYNC,
+    ),
+    (
+        "start_rough",
+        "impacts",
+        "run_up",
+        "Fluctuation in the run-up, the rising level taken out",
+        _PLAY,
+    ),
+    (
+        "start_spiky",
+        "impacts",
+        "run_up",
+        "Highest spikes of the run-up, beyond those of steady noise",
+        _PLAY,
+    ),
+    (
+        "cut_knock",
+        "impacts",
+        "coast_down",
+        "Loudest knock just after switch-off, over the level around it",
+        "Play closes the other way when the torque goes. Common practice, no source",
+    ),
+)
+_WHERE = {
+    "low": "low bands",
+    "mid": "middle bands",
+    "high": "high bands",
+    "best": "clearest band",
+    "top3": "three clearest bands",
+}
+
+
+def _span(group: str) -> tuple[float, float]:
+    index = GROUPS.get(group, (0, 10))
+    return BANDS[index[0]][0], BANDS[index[-1]][1]
+
+
+ROWS = (
+    *(
+        row(f"{stem}_{group}", family, "dB", phase, _span(group), 1, f"{says} ({where}).", source)
+        for stem, family, phase, says, source in _STEMS
+        for group, where in _WHERE.items()
+    ),
     row(
-        "off_turn_best",
+        "off_turn_together",
         "orders",
         "dB",
         "steady",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         1,
-        "Clearest repeating pattern of all bands that is not the turn's.",
+        "Repeating pattern that is not the turn's, at one order in all bands together.",
         _RANDALL,
     ),
     row(
-        "off_turn_mean",
-        "orders",
+        "turn_together",
+        "synchronous",
         "dB",
         "steady",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         1,
-        "Repeating pattern that is not the turn's, summed over the bands at one order.",
-        _RANDALL,
+        "Pattern of the turn, in all bands together.",
+        _SYNC,
     ),
     row(
         "off_over_turn",
         "orders",
         "dB",
         "steady",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         0,
-        "Pattern beside the turn against pattern of the turn.",
+        "Pattern beside the turn against the pattern of the turn.",
         _RANDALL,
-    ),
-    row(
-        "rough_best",
-        "impacts",
-        "dB",
-        "steady",
-        (600.0, 9000.0),
-        1,
-        "Roughest band of the steady run.",
-        "Ours",
-    ),
-    row(
-        "rough_mean",
-        "impacts",
-        "dB",
-        "steady",
-        (600.0, 9000.0),
-        1,
-        "Mean roughness of the bands in the steady run.",
-        "Ours",
-    ),
-    row(
-        "spiky_best",
-        "impacts",
-        "dB",
-        "steady",
-        (600.0, 9000.0),
-        1,
-        "Spikiest band of the steady run.",
-        "Ours",
-    ),
-    row(
-        "coast_rough_best",
-        "impacts",
-        "dB",
-        "coast_down",
-        (600.0, 9000.0),
-        1,
-        "Roughest band of the coast-down.",
-        "Ours",
-    ),
-    row(
-        "coast_rough_mean",
-        "impacts",
-        "dB",
-        "coast_down",
-        (600.0, 9000.0),
-        1,
-        "Mean roughness of the bands in the coast-down.",
-        "Ours",
-    ),
-    row(
-        "coast_turn_best",
-        "synchronous",
-        "dB",
-        "coast_down",
-        (600.0, 9000.0),
-        1,
-        "Clearest once-a-turn pattern of the coast-down.",
-        "Ours",
-    ),
-    row(
-        "start_rough_mean",
-        "impacts",
-        "dB",
-        "run_up",
-        (600.0, 9000.0),
-        1,
-        "Mean roughness of the bands in the run-up.",
-        "Ours",
     ),
     row(
         "start_over_steady",
         "impacts",
         "dB",
         "run_up",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         1,
         "Roughness of the run-up over that of the steady run.",
-        "Play in driven parts rattles while torque reverses. Common practice, no source",
+        _PLAY,
     ),
     row(
         "coast_over_steady",
         "impacts",
         "dB",
         "coast_down",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         0,
         "Roughness of the coast-down over that of the steady run.",
         "Ours",
@@ -306,7 +202,7 @@ ROWS = tuple(
         "synchronous",
         "dB",
         "steady",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         0,
         "Low multiples of the turn against high ones: a wide arc or a short tick.",
         _SYNC,
@@ -316,39 +212,19 @@ ROWS = tuple(
         "synchronous",
         "dB",
         "steady",
-        (600.0, 9000.0),
+        (360.0, 14500.0),
         0,
-        "Once-a-turn pattern of the high bands against that of the low ones.",
+        "Pattern of the turn in the high bands against that in the low ones.",
         "Ours",
     ),
     row(
-        "cut_knock_best",
+        "rough_high_low",
         "impacts",
-        "dB",
-        "coast_down",
-        (600.0, 9000.0),
-        1,
-        "Clearest knock just after switch-off.",
-        "Common practice, no source",
-    ),
-    row(
-        "start_spiky_best",
-        "impacts",
-        "dB",
-        "run_up",
-        (600.0, 9000.0),
-        1,
-        "Spikiest band of the run-up.",
-        "Ours",
-    ),
-    row(
-        "growl",
-        "orders",
         "dB",
         "steady",
-        (600.0, 5000.0),
-        1,
-        "Slow irregular swelling (3 to 18 Hz) beyond that of steady noise.",
+        (360.0, 14500.0),
+        0,
+        "Roughness of the high bands against that of the low ones.",
         "Ours",
     ),
 )
@@ -362,19 +238,25 @@ class OrderSpectrum:
     power: Floats
     floor: Floats
     step: float
+    _wide: dict[int, Floats] = field(default_factory=dict)
+
+    @property
+    def top(self) -> float:
+        """Highest order it holds."""
+        return (self.rise_db.size - 1) * self.step
 
     def at(self, orders: Floats, reach: float) -> Floats:
         """Highest rise within ``reach`` of each order, dB (0 beyond the end)."""
         wide = max(0, round(reach / self.step))
-        index = np.rint(orders / self.step).astype(int)
-        best = np.zeros(index.shape)
-        for shift in range(-wide, wide + 1):
-            at = index + shift
-            inside = (at > 0) & (at < self.rise_db.size)
-            best = np.maximum(
-                best, np.where(inside, self.rise_db[np.clip(at, 0, self.rise_db.size - 1)], 0)
-            )
-        return best
+        if wide not in self._wide:
+            padded = np.concatenate([np.zeros(wide), self.rise_db, np.zeros(wide + 1)])
+            view = np.lib.stride_tricks.sliding_window_view(padded, 2 * wide + 1)
+            highest = view.max(axis=1)
+            highest[self.rise_db.size :] = 0.0
+            self._wide[wide] = highest
+        highest = self._wide[wide]
+        index = np.minimum((orders / self.step + 0.5).astype(np.int32), highest.size - 1)
+        return highest[index]
 
 
 def _normal(energy: Floats, room: float) -> Floats:
@@ -466,54 +348,95 @@ def _turns(scene: Scene, energy: Floats, rate_hz: float, begin_s: float) -> Floa
     return np.interp(grid, angle[: last + 1], energy[: last + 1])
 
 
+_Bands = dict[str, list[float | None]]
+
+
 def measure(scene: Scene) -> dict[str, Value]:
     """All rows of this family; see ``ROWS`` for the meaning of each."""
-    values: dict[str, Value] = {r.name: missing("not heard") for r in ROWS}
     steady_span = scene.spans.get("steady")
     if steady_span is None or steady_span[1] - steady_span[0] < 0.5:
         return {r.name: missing("no steady run long enough") for r in ROWS}
     steady_span = (max(steady_span[0] + 0.05, steady_span[1] - 5.0), steady_span[1] - 0.05)
+    bands: _Bands = {stem: [None] * len(BANDS) for stem, *_ in _STEMS}
     spectra: list[OrderSpectrum | None] = []
-    for tag, envelope in zip(BAND_TAGS, scene.envelopes, strict=True):
+    for i, envelope in enumerate(scene.envelopes):
         if envelope is None:
-            for name in [r.name for r in ROWS if r.name.endswith("_" + tag)]:
-                values[name] = missing("the recording does not reach this band")
             spectra.append(None)
             continue
-        spectra.append(_steady_band(scene, envelope, tag, steady_span, values))
-        _coast_band(scene, envelope, tag, values)
-        _start_band(scene, envelope, tag, values)
-    _over_bands(scene, spectra, values)
+        spectra.append(_steady_band(scene, envelope, i, steady_span, bands))
+        _coast_band(scene, envelope, i, bands)
+        _start_band(scene, envelope, i, bands)
+    values: dict[str, Value] = {r.name: missing(_why(scene, r.phase)) for r in ROWS}
+    for stem, found in bands.items():
+        _gather_bands(stem, found, values)
+    _over_bands(scene, spectra, bands, values)
     return values
 
 
+def _why(scene: Scene, phase: str) -> str:
+    if phase not in scene.spans:
+        return f"no {phase.replace('_', '-')} was heard"
+    if scene.shaft_hz is None:
+        return "the shaft speed was not found"
+    return "the recording does not reach these bands, or they fell into the room"
+
+
+def _gather_bands(stem: str, found: list[float | None], values: dict[str, Value]) -> None:
+    """Clearest of each group of bands, clearest of all, mean of the three clearest."""
+    known = sorted((v for v in found if v is not None), reverse=True)
+    if not known:
+        return
+    values[f"{stem}_best"] = known[0]
+    values[f"{stem}_top3"] = float(np.mean(known[:3]))
+    for group, index in GROUPS.items():
+        part = [v for i in index if (v := found[i]) is not None]
+        if part:
+            values[f"{stem}_{group}"] = max(part)
+
+
 def _steady_band(
-    scene: Scene, envelope: Envelope, tag: str, span: tuple[float, float], values: dict[str, Value]
+    scene: Scene, envelope: Envelope, i: int, span: tuple[float, float], bands: _Bands
 ) -> OrderSpectrum | None:
     energy = envelope.part(span)
     level_free = _detrend(energy, envelope.rate_hz, 0.25)
-    values[f"rough_{tag}"] = _rough(level_free, envelope.cells)
-    values[f"spiky_{tag}"] = _spiky(level_free, envelope.cells)
+    bands["rough"][i] = _rough(level_free, envelope.cells)
+    bands["spiky"][i] = _spiky(level_free, envelope.cells)
+    bands["growl"][i] = _growl(energy, envelope)
     if scene.shaft_hz is None:
-        for name in ("turn_comb", "turn_depth", "turn_once", "off_turn", "mains_beat"):
-            values[f"{name}_{tag}"] = missing("the shaft speed was not found")
         return None
     spectrum = _spectrum(energy, envelope.rate_hz, scene.shaft_hz, envelope.room)
     mains = _mains_orders(scene)
-    order = np.arange(1.0, _COMB + 1)
-    order = order[_apart(order, mains, 0.05)]
     reach = max(0.012, 0.5 * spectrum.step)
-    rises = spectrum.at(order, reach)
-    values[f"turn_comb_{tag}"] = float(np.mean(np.clip(rises, 0, 15)))
-    index = np.clip(np.rint(order / spectrum.step).astype(int), 0, spectrum.power.size - 1)
-    extra = np.sum(np.maximum(spectrum.power[index] - spectrum.floor[index], 0.0))
-    values[f"turn_depth_{tag}"] = float(np.clip(10 * np.log10(extra + 1e-4), -40, 30))
-    values[f"turn_once_{tag}"] = float(spectrum.at(np.array([1.0]), reach)[0])
+    order = np.arange(1.0, min(_COMB, spectrum.top * 0.95) + 0.5)
+    order = order[_apart(order, mains, 0.05) & (order < spectrum.top)]
+    if order.size >= 3:
+        rises = spectrum.at(order, reach)
+        bands["turn_comb"][i] = float(np.mean(np.clip(rises, 0, 15)))
+        index = np.rint(order / spectrum.step).astype(int)
+        extra = np.sum(np.maximum(spectrum.power[index] - spectrum.floor[index], 0.0))
+        bands["turn_depth"][i] = float(np.clip(10 * np.log10(extra + 1e-4), -40, 30))
+    bands["turn_once"][i] = float(spectrum.at(np.array([1.0]), reach)[0])
     score, _ = _off_turn(spectrum, mains)
-    values[f"off_turn_{tag}"] = float(score.max()) if score.size else 0.0
-    if mains.size:
-        values[f"mains_beat_{tag}"] = float(spectrum.at(mains[:2], reach).max())
+    bands["off_turn"][i] = float(score.max()) if score.size else 0.0
+    known = mains[:2][mains[:2] < spectrum.top]
+    if known.size:
+        bands["mains_beat"][i] = float(spectrum.at(known, reach).max())
     return spectrum
+
+
+def _growl(energy: Floats, envelope: Envelope) -> float | None:
+    """Swelling at 3 to 18 Hz over that of steady noise of the band's width, dB."""
+    size = max(1, int(envelope.rate_hz / 100.0))
+    blocks = energy[: energy.size // size * size].reshape(-1, size).mean(axis=1)
+    if blocks.size < 100:
+        return None
+    window = np.hanning(blocks.size)
+    power = np.abs(np.fft.rfft((blocks / blocks.mean() - 1) * window)) ** 2
+    freq = np.fft.rfftfreq(blocks.size, size / envelope.rate_hz)
+    part = power[(freq > 3) & (freq < 18)]
+    expected = _gauss_rough(envelope.cells * size) * float(np.sum(window**2))
+    level = 10 * np.log10(float(np.median(part)) / np.log(2) / max(expected, 1e-12) + 1e-9)
+    return float(np.clip(level, -10, 30))
 
 
 _SEARCH = np.arange(1.6, 12.5, 0.01)
@@ -535,124 +458,70 @@ def _off_turn(spectrum: OrderSpectrum, mains: Floats) -> tuple[Floats, Floats]:
     return total, orders
 
 
-def _coast_band(scene: Scene, envelope: Envelope, tag: str, values: dict[str, Value]) -> None:
-    names = ("coast_rough", "coast_spiky", "coast_turn", "cut_knock")
+def _coast_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None:
     if "coast_down" not in scene.spans:
-        for name in names:
-            values[f"{name}_{tag}"] = missing("no coast-down was heard")
         return
     a, b = scene.spans["coast_down"]
     energy = envelope.part((a + 0.02, b))
     if energy.size < 0.25 * envelope.rate_hz:
-        for name in names:
-            values[f"{name}_{tag}"] = missing("the coast-down is too short")
         return
-    window = max(20, int(0.06 * envelope.rate_hz))
+    window = max(8, int(0.06 * envelope.rate_hz))
     blocks = energy[: energy.size // window * window].reshape(-1, window).mean(axis=1)
     loud = blocks > 1.6 * envelope.room if envelope.room > 0 else blocks > 0
     fade = int(np.argmin(loud)) if not loud.all() else loud.size
-    heard = energy[: max(fade * window, 0)]
     free = _detrend(energy, envelope.rate_hz, 0.15)
     start = free[: int(0.6 * envelope.rate_hz)]
     knock = 10 * np.log10(float(np.sort(start)[-3:].mean()) + 1e-9)
-    values[f"cut_knock_{tag}"] = float(np.clip(knock, 0.0, 25.0))
+    bands["cut_knock"][i] = float(np.clip(knock, 0.0, 25.0))
+    heard = energy[: fade * window]
     if heard.size < 0.25 * envelope.rate_hz:
-        for name in names[:3]:
-            values[f"{name}_{tag}"] = missing("this band fell into the room at once")
         return
     level_free = free[: heard.size]
-    values[f"coast_rough_{tag}"] = _rough(level_free, envelope.cells)
-    values[f"coast_spiky_{tag}"] = _spiky(level_free, envelope.cells)
+    bands["coast_rough"][i] = _rough(level_free, envelope.cells)
+    bands["coast_spiky"][i] = _spiky(level_free, envelope.cells)
     turns = _turns(scene, level_free, envelope.rate_hz, a + 0.02)
     if turns is None:
-        values[f"coast_turn_{tag}"] = missing("the turns of the coast-down could not be followed")
         return
     spectrum = _spectrum(turns, 64.0, 1.0, 0.0)
     order = np.arange(1.0, 13.0)
-    values[f"coast_turn_{tag}"] = float(np.mean(np.clip(spectrum.at(order, 0.06), 0, 15)))
+    bands["coast_turn"][i] = float(np.mean(np.clip(spectrum.at(order, 0.06), 0, 15)))
 
 
-def _start_band(scene: Scene, envelope: Envelope, tag: str, values: dict[str, Value]) -> None:
+def _start_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None:
     span = scene.spans.get("run_up")
     if span is None or span[1] - span[0] < 0.15:
-        for name in ("start_rough", "start_spiky"):
-            values[f"{name}_{tag}"] = missing("no run-up was heard")
         return
     energy = envelope.part((span[0] + 0.05, span[1] + 0.05))
+    if energy.size < 20:
+        return
     free = _detrend(energy, envelope.rate_hz, 0.15)
-    values[f"start_rough_{tag}"] = _rough(free, envelope.cells)
-    values[f"start_spiky_{tag}"] = _spiky(free, envelope.cells)
-
-
-def _numbers(values: dict[str, Value], name: str, tags: tuple[str, ...]) -> Floats:
-    found = [values[f"{name}_{tag}"] for tag in tags]
-    return np.array([v for v in found if isinstance(v, float)])
+    bands["start_rough"][i] = _rough(free, envelope.cells)
+    bands["start_spiky"][i] = _spiky(free, envelope.cells)
 
 
 def _over_bands(
-    scene: Scene, spectra: list[OrderSpectrum | None], values: dict[str, Value]
+    scene: Scene, spectra: list[OrderSpectrum | None], bands: _Bands, values: dict[str, Value]
 ) -> None:
-    tags = BAND_TAGS[1:5]
-
-    def put(name: str, source: str, how: str) -> None:
-        numbers = _numbers(values, source, tags)
-        if numbers.size:
-            values[name] = float(numbers.max() if how == "max" else numbers.mean())
-
-    for name, source, how in (
-        ("turn_comb_best", "turn_comb", "max"),
-        ("turn_comb_mean", "turn_comb", "mean"),
-        ("off_turn_best", "off_turn", "max"),
-        ("rough_best", "rough", "max"),
-        ("rough_mean", "rough", "mean"),
-        ("spiky_best", "spiky", "max"),
-        ("coast_rough_best", "coast_rough", "max"),
-        ("coast_rough_mean", "coast_rough", "mean"),
-        ("coast_turn_best", "coast_turn", "max"),
-        ("start_rough_mean", "start_rough", "mean"),
-        ("cut_knock_best", "cut_knock", "max"),
-        ("start_spiky_best", "start_spiky", "max"),
-    ):
-        put(name, source, how)
-
     def difference(name: str, one: str, two: str) -> None:
         first, second = values[one], values[two]
         if isinstance(first, float) and isinstance(second, float):
             values[name] = first - second
 
-    difference("start_over_steady", "start_rough_mean", "rough_mean")
-    difference("coast_over_steady", "coast_rough_mean", "rough_mean")
-    known = [s for s in spectra[1:5] if s is not None]
-    if known:
-        mains = _mains_orders(scene)
-        series = [_off_turn(s, mains)[0] for s in known]
-        size = min(s.size for s in series)
-        values["off_turn_mean"] = float(np.mean([s[:size] for s in series], axis=0).max())
-        difference("off_over_turn", "off_turn_mean", "turn_comb_best")
-        low = np.mean([s.at(np.arange(1.0, 4.0), 0.012).mean() for s in known])
-        high = np.mean([s.at(np.arange(6.0, 16.0), 0.012).mean() for s in known])
-        values["turn_slope"] = float(low - high)
-    lows = _numbers(values, "turn_comb", BAND_TAGS[:3])
-    highs = _numbers(values, "turn_comb", BAND_TAGS[3:])
-    if lows.size and highs.size:
-        values["turn_high_low"] = float(highs.max() - lows.max())
-    swell = []
-    for envelope in scene.envelopes[1:4]:
-        if envelope is None:
-            continue
-        a, b = scene.spans["steady"]
-        energy = envelope.part((max(a + 0.05, b - 5.0), b - 0.05))
-        size = max(1, int(envelope.rate_hz / 100.0))
-        blocks = energy[: energy.size // size * size].reshape(-1, size).mean(axis=1)
-        if blocks.size < 100:
-            continue
-        x = blocks / blocks.mean() - 1
-        power = np.abs(np.fft.rfft(x * np.hanning(x.size))) ** 2
-        freq = np.fft.rfftfreq(x.size, 0.01)
-        part = power[(freq > 3) & (freq < 18)]
-        expected = _gauss_rough(envelope.cells * size) * np.sum(np.hanning(x.size) ** 2)
-        swell.append(
-            10 * np.log10(float(np.median(part)) / np.log(2) / max(expected, 1e-12) + 1e-9)
-        )
-    if swell:
-        values["growl"] = float(np.clip(np.mean(swell), -10, 30))
+    difference("start_over_steady", "start_rough_top3", "rough_top3")
+    difference("coast_over_steady", "coast_rough_top3", "rough_top3")
+    difference("turn_high_low", "turn_comb_high", "turn_comb_low")
+    difference("rough_high_low", "rough_high", "rough_low")
+    known = [s for s in spectra if s is not None and s.top > 13.0]
+    if not known:
+        return
+    mains = _mains_orders(scene)
+    series = np.array([_off_turn(s, mains)[0] for s in known])
+    values["off_turn_together"] = float(series.mean(axis=0).max())
+    order = np.arange(1.0, 13.0)
+    order = order[_apart(order, mains, 0.05)]
+    comb = np.array([s.at(order, 0.012) for s in known]).mean(axis=0)
+    values["turn_together"] = float(np.sort(comb)[-5:].mean())
+    values["off_over_turn"] = float(values["off_turn_together"]) - float(values["turn_together"])
+    low = np.mean([s.at(np.arange(1.0, 4.0), 0.012).mean() for s in known])
+    high = np.mean([s.at(np.arange(6.0, 13.0), 0.012).mean() for s in known])
+    values["turn_slope"] = float(low - high)

@@ -20,16 +20,11 @@ from quietrun.run.types import Run
 
 Floats = NDArray[np.float64]
 
-#: Bands in which modulation and impacts are heard, Hz.
-BANDS = (
-    (250.0, 600.0),
-    (600.0, 1300.0),
-    (1300.0, 2600.0),
-    (2600.0, 5000.0),
-    (5000.0, 9000.0),
-    (9000.0, 15000.0),
-)
-BAND_TAGS = ("400", "900", "1k9", "3k6", "6k7", "12k")
+#: Edges of the half-octave bands in which modulation and impacts are heard, Hz.
+BAND_EDGES = tuple(float(round(x)) for x in np.geomspace(360.0, 14500.0, 12))
+BANDS = tuple(zip(BAND_EDGES[:-1], BAND_EDGES[1:], strict=True))
+#: Neighbouring bands are reported together, by the clearest of them.
+GROUPS = {"low": (0, 1, 2), "mid": (3, 4, 5, 6), "high": (7, 8, 9, 10)}
 ENVELOPE_HZ = 2000.0
 
 #: Edges of the level bands, about half an octave, Hz.

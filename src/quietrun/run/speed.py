@@ -76,11 +76,10 @@ def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
     """Lines of the steady sound itself up to 1.3 kHz."""
     a, b = (round(t * frames.rate_hz) for t in steady_s)
     x = frames.samples[max(0, a) : b]
-    size = x.size
-    x = x * np.hanning(size).astype(np.float32)
     by = max(1, int(frames.rate_hz / (4 * _TOP_HZ)))
     # a crude but sufficient low-pass: means of ``by`` samples, then one transform
-    whole = x[: size // by * by].reshape(-1, by).mean(axis=1)
+    whole = x[: x.size // by * by].reshape(-1, by).mean(axis=1)
+    whole = whole * np.hanning(whole.size)
     rate = frames.rate_hz / by
     padded = 1 << int(np.ceil(np.log2(max(whole.size, 1024) * 1.5)))
     spectrum = np.fft.rfft(whole, padded)
@@ -116,16 +115,17 @@ def envelope_lines(
 def _comb_sum(spectra: list[LineSpectrum], rates: Floats, mains_hz: float) -> Floats:
     """Sum of rises at the whole multiples of each rate, lines of the mains left out."""
     total = np.zeros(rates.size)
+    most = max((lines.highest_order for lines in spectra), default=0)
+    at = np.arange(1, most + 1)[:, None] * rates
+    cycles = at / (2 * mains_hz)
+    clear = np.abs(cycles - np.rint(cycles)) * (2 * mains_hz) > 0.7
     for lines in spectra:
         size_hz = lines.rise_db.size * lines.step_hz
-        for order in range(1, lines.highest_order + 1):
-            at = order * rates
-            if at[0] > size_hz:
-                break
-            index = np.minimum(np.rint(at / lines.step_hz).astype(int), lines.rise_db.size - 1)
-            near = np.abs(at / (2 * mains_hz) - np.rint(at / (2 * mains_hz))) * 2 * mains_hz
-            use = (near > 0.7) & (at < size_hz)
-            total += np.where(use, lines.rise_db[index], 0.0) * lines.weight
+        count = min(lines.highest_order, int(size_hz / rates[0]) + 1)
+        index = (at[:count] * (1.0 / lines.step_hz) + 0.5).astype(np.int32)
+        use = clear[:count] & (index < lines.rise_db.size)
+        got = lines.rise_db[np.minimum(index, lines.rise_db.size - 1)]
+        total += np.where(use, got, 0.0).sum(axis=0) * lines.weight
     return total
 
 
