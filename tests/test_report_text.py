@@ -7,12 +7,11 @@ import made_analyses as made
 import pytest
 
 from quietrun.clip import Source
+from quietrun.report.terminal import Page, printable
 from quietrun.report.text import (
-    Page,
     against_usual,
     bar,
     percent,
-    printable,
     quantity,
     render,
     render_catalogue,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from quietrun.report.text import Page
+    from quietrun.report.terminal import Page
 
 PIPED_COLUMNS = 80
 
@@ -29,7 +29,7 @@ def _can_print(text: str) -> bool:
 
 def page() -> Page:
     """How to set text for standard output: width, colour and signs that it takes."""
-    from quietrun.report.text import PLAIN, Page
+    from quietrun.report.terminal import PLAIN, Page
 
     tty = sys.stdout is not None and sys.stdout.isatty()
     plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"

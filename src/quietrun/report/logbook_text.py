@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from quietrun.report.text import printable
+from quietrun.report.terminal import printable
 from quietrun.words import FAULT_TITLES
 
 Object = Mapping[str, Any]

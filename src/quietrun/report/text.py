@@ -9,9 +9,7 @@ Colour is only ever an addition: every state also has a word and a shape.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 from quietrun import __version__
 from quietrun.evidence import Feature, Missing
@@ -19,37 +17,13 @@ from quietrun.judge import FaultScore, Finding, Model, Reason
 from quietrun.pipeline import Analysis
 from quietrun.problems import Problem
 from quietrun.report.contract import between, coast_down_s
+from quietrun.report.terminal import PLAIN_PAGE, Page, finish, wrap
 from quietrun.run import Run, SwitchEvent
 from quietrun.words import FAULT_TITLES
 
 TOP_REASONS = 4  # more than a person reads; the rest is in the JSON
 BAR_CELLS = 20
 WIDE = 76  # columns that a row with its bar takes
-
-#: Signs that sentences may hold, and what stands for them where the terminal has none.
-PLAIN = {
-    "\u2013": "-",
-    "\u2014": "-",
-    "\u2212": "-",
-    "\u00b7": "|",
-    "\u00d7": "x",
-    "\u00b0": "deg",
-    "\u00b2": "^2",
-    "\u00b1": "+-",
-    "\u2265": ">=",
-    "\u2264": "<=",
-    "\u2248": "about ",
-    "\u2026": "...",
-    "\u2018": "'",
-    "\u2019": "'",
-    "\u201c": '"',
-    "\u201d": '"',
-    "\u00b5": "u",
-    "\u00a0": " ",
-}
-_TO_PLAIN = str.maketrans(PLAIN)
-
-_STYLES = {"noisy": "1;31", "inspect": "1;33", "quiet": "1;32", "unusable": "1;35", "bold": "1"}
 
 #: A shape for each verdict, for those who see no colour.
 _SHAPES = {"quiet": "[ ok ]", "inspect": "[ ?? ]", "noisy": "[ !! ]", "unusable": "[ -- ]"}
@@ -60,41 +34,6 @@ _FALLBACK = {
     "noisy": "A fault is over its limit.",
     "unusable": "This clip carries no answer.",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Page:
-    """How the text is set.
-
-    Attributes
-    ----------
-    width : int
-        Columns, held to 40..100.
-    colour : bool
-        Whether to write terminal colour codes.
-    unicode : bool
-        False: only signs that every terminal has.
-    """
-
-    width: int = 80
-    colour: bool = False
-    unicode: bool = True
-
-    def columns(self) -> int:
-        """Columns to wrap at."""
-        return max(40, min(100, self.width))
-
-    def paint(self, text: str, style: str) -> str:
-        """Text in a style, or as it is where there is no colour."""
-        return f"\x1b[{_STYLES[style]}m{text}\x1b[0m" if self.colour else text
-
-
-def printable(text: str) -> str:
-    """Text without control signs: a file name cannot steer the terminal."""
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape", "backslashreplace").decode()
-        for sign in text
-    )
 
 
 def quantity(value: float | None, unit: str) -> str:
@@ -121,16 +60,6 @@ def against_usual(value: float | None, unit: str, usual: tuple[float, float] | N
     return f"{shown} (usual {_digits(usual[0])} to {_digits(usual[1])})"
 
 
-def _wrap(text: str, width: int, first: str = "", rest: str | None = None) -> Iterator[str]:
-    yield from textwrap.wrap(
-        printable(text),
-        width,
-        initial_indent=first,
-        subsequent_indent=" " * len(first) if rest is None else rest,
-        break_on_hyphens=False,
-    ) or [first.rstrip()]
-
-
 def _section(title: str, lines: Iterable[str], page: Page) -> Iterator[str]:
     body = list(lines)
     if body:
@@ -141,13 +70,13 @@ def _section(title: str, lines: Iterable[str], page: Page) -> Iterator[str]:
 
 def _bullets(texts: Sequence[str], page: Page, *, numbered: bool = False) -> Iterator[str]:
     for i, text in enumerate(texts, start=1):
-        yield from _wrap(text, page.columns(), f"  {i}. " if numbered else "  - ")
+        yield from wrap(text, page.columns(), f"  {i}. " if numbered else "  - ")
 
 
 def _headline(analysis: Analysis, page: Page) -> Iterator[str]:
     word, because = analysis.verdict.word, analysis.verdict.because
     sentence = because[0] if because else _FALLBACK[word]
-    lines = list(_wrap(f"{_SHAPES[word]} {word.upper()}: {sentence}", page.columns(), "", " " * 7))
+    lines = list(wrap(f"{_SHAPES[word]} {word.upper()}: {sentence}", page.columns(), "", " " * 7))
     yield from (page.paint(line, word) for line in lines)
 
 
@@ -159,7 +88,7 @@ def _about(analysis: Analysis, page: Page) -> Iterator[str]:
         facts.append(f"{analysis.rate_hz / 1000:g} kHz {source.codec or ''}".rstrip())
     facts.append(f"machine {machine.id}" if machine.id else "machine not named")
     facts.append(machine.stage.replace("_", " "))
-    yield from _wrap(", ".join(facts), page.columns(), " " * 7)
+    yield from wrap(", ".join(facts), page.columns(), " " * 7)
 
 
 def bar(probability: float, limit: float) -> str:
@@ -191,9 +120,9 @@ def _fault_row(score: FaultScore, page: Page) -> str:
 
 def _reason_lines(reason: Reason, page: Page) -> Iterator[str]:
     width = page.columns()
-    yield from _wrap(reason.says, width, f"    {reason.points:+5.1f}  ", " " * 11)
+    yield from wrap(reason.says, width, f"    {reason.points:+5.1f}  ", " " * 11)
     value = against_usual(reason.value, reason.unit, reason.usual)
-    yield from _wrap(f"{reason.feature}: {value}", width, " " * 11)
+    yield from wrap(f"{reason.feature}: {value}", width, " " * 11)
 
 
 def _shown_reasons(score: FaultScore, count: int) -> list[Reason]:
@@ -225,7 +154,7 @@ def _why(analysis: Analysis, page: Page) -> Iterator[str]:
         for reason in _shown_reasons(score, explained.get(score.fault, 0)):
             yield from _reason_lines(reason, page)
     if explained:
-        yield from _wrap(
+        yield from wrap(
             "Points in front: how much each thing heard speaks for the fault. "
             "quietrun explain NAME tells more.",
             page.columns(),
@@ -239,15 +168,15 @@ def _finding_lines(finding: Finding, page: Page) -> Iterator[str]:
         told += f" Measured: {against_usual(finding.value, finding.unit, finding.usual)}."
     if finding.harmless:
         told += " Usually harmless."
-    yield from _wrap(told, page.columns(), "  - ")
+    yield from wrap(told, page.columns(), "  - ")
     if finding.look_at:
-        yield from _wrap(f"Look at: {finding.look_at}", page.columns(), "    ")
+        yield from wrap(f"Look at: {finding.look_at}", page.columns(), "    ")
 
 
 def _problem_lines(problem: Problem, page: Page) -> Iterator[str]:
-    yield from _wrap(problem.what, page.columns(), "  - ")
-    yield from _wrap(f"Why:  {problem.why}", page.columns(), "    ", " " * 10)
-    yield from _wrap(f"Do:   {problem.do}", page.columns(), "    ", " " * 10)
+    yield from wrap(problem.what, page.columns(), "  - ")
+    yield from wrap(f"Why:  {problem.why}", page.columns(), "    ", " " * 10)
+    yield from wrap(f"Do:   {problem.do}", page.columns(), "    ", " " * 10)
 
 
 def _not_heard(analysis: Analysis, page: Page) -> Iterator[str]:
@@ -317,7 +246,7 @@ def _course(analysis: Analysis, page: Page) -> Iterator[str]:
     }
     for name, facts in rows.items():
         if facts:
-            yield from _wrap(", ".join(facts), page.columns(), f"  {name:<14}")
+            yield from wrap(", ".join(facts), page.columns(), f"  {name:<14}")
 
 
 def _contacts(analysis: Analysis, page: Page) -> Iterator[str]:
@@ -327,25 +256,20 @@ def _contacts(analysis: Analysis, page: Page) -> Iterator[str]:
             if contact.turn_share is not None
             else ""
         )
-        yield from _wrap(
+        yield from wrap(
             f"from {contact.start_s:.2f} to {contact.until_s:.2f} s{share}", page.columns(), "  - "
         )
 
 
 def _footer(analysis: Analysis, page: Page) -> Iterator[str]:
     yield ""
-    yield from _wrap(
+    yield from wrap(
         f"quietrun {__version__}, model {analysis.model.name} {analysis.model.sha256[:12]}",
         page.columns(),
     )
 
 
-def _finish(lines: Iterable[str], page: Page) -> str:
-    text = "\n".join(lines)
-    return text if page.unicode else text.translate(_TO_PLAIN)
-
-
-def render(analysis: Analysis, page: Page = Page()) -> str:
+def render(analysis: Analysis, page: Page = PLAIN_PAGE) -> str:
     """Set one analysis as text, without a line break at the end.
 
     Parameters
@@ -368,17 +292,17 @@ def render(analysis: Analysis, page: Page = Page()) -> str:
         _section("Take care", _bullets(verdict.cautions, page), page),
         _footer(analysis, page),
     ]
-    return _finish((line for block in blocks for line in block), page)
+    return finish((line for block in blocks for line in block), page)
 
 
 def render_features(
     analysis: Analysis,
     catalogue: Mapping[str, Feature],
-    page: Page = Page(),
+    page: Page = PLAIN_PAGE,
 ) -> str:
     """List every feature of the catalogue: value and unit, or why there is none."""
     if analysis.evidence is None:
-        return _finish(["No features: the clip gave no run to measure."], page)
+        return finish(["No features: the clip gave no run to measure."], page)
     lines = [page.paint("Features", "bold")]
     name_width = max((len(name) for name in catalogue), default=0)
     for name, feature in catalogue.items():
@@ -388,8 +312,8 @@ def render_features(
             if isinstance(value, Missing)
             else quantity(value, feature.unit)
         )
-        lines.extend(_wrap(told, page.columns(), f"  {name:<{name_width}}  "))
-    return _finish(lines, page)
+        lines.extend(wrap(told, page.columns(), f"  {name:<{name_width}}  "))
+    return finish(lines, page)
 
 
 def _counts(feature: str, model: Model) -> Iterator[str]:
@@ -402,7 +326,7 @@ def _counts(feature: str, model: Model) -> Iterator[str]:
                 yield f"{FAULT_TITLES[name]} ({lo:+.1f} to {hi:+.1f} points, {usual})"
 
 
-def render_feature(feature: Feature, model: Model, page: Page = Page()) -> str:
+def render_feature(feature: Feature, model: Model, page: Page = PLAIN_PAGE) -> str:
     """Set one row of the evidence catalogue as text, with where it counts in a model."""
     worse = {1: "higher is worse", -1: "lower is worse", 0: "depends on the fault"}
     band = f"{feature.band_hz[0]:.0f} to {feature.band_hz[1]:.0f} Hz" if feature.band_hz else "all"
@@ -420,16 +344,16 @@ def render_feature(feature: Feature, model: Model, page: Page = Page()) -> str:
     }
     lines = [page.paint(feature.name, "bold")]
     for name, told in rows.items():
-        lines.extend(_wrap(told, page.columns(), f"  {name:<8}"))
-    return _finish(lines, page)
+        lines.extend(wrap(told, page.columns(), f"  {name:<8}"))
+    return finish(lines, page)
 
 
-def render_catalogue(catalogue: Mapping[str, Feature], page: Page = Page()) -> str:
+def render_catalogue(catalogue: Mapping[str, Feature], page: Page = PLAIN_PAGE) -> str:
     """List the features of the catalogue by family, a sentence each."""
     lines: list[str] = []
     for family in dict.fromkeys(feature.family for feature in catalogue.values()):
         rows = [feature for feature in catalogue.values() if feature.family == family]
         lines.extend(["", page.paint(family.replace("_", " "), "bold")])
         for feature in rows:
-            lines.extend(_wrap(f"{feature.name}: {feature.says}", page.columns(), "  ", " " * 6))
-    return _finish(lines[1:], page)
+            lines.extend(wrap(f"{feature.name}: {feature.says}", page.columns(), "  ", " " * 6))
+    return finish(lines[1:], page)
