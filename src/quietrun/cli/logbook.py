@@ -55,7 +55,13 @@ def show(machine: str, picture: str | None, home: str | None, as_json: bool) -> 
 @logbook.command()
 @click.argument("clips", nargs=-1, required=True, metavar="CLIP...", type=click.Path())
 @click.option("--machine", "tag", required=True, help="Tag of the machine.")
-@click.option("--stage", type=click.Choice(STAGES), default="assembled", show_default=True)
+@click.option(
+    "--stage",
+    type=click.Choice(STAGES),
+    default="assembled",
+    show_default=True,
+    help="What is assembled.",
+)
 @click.option("--date", help="Day or time of the visit, year first.")
 @click.option("--zone", help="Time zone, such as Europe/Athens or +02:00.")
 @click.option("--phone", help="Phone it was recorded with, if not the usual one.")
