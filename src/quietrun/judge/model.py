@@ -134,6 +134,8 @@ def load_model(path: Path | None = None) -> Model:
 
 
 def _model(got: dict[str, Any], sha256: str) -> Model:
+    if not isinstance(got, dict):
+        raise ValueError("not an object")
     if got.get("format") != FORMAT:
         raise ModelError(
             f"The model has format {got.get('format')!r}, this version reads format {FORMAT}.",

@@ -1,0 +1,171 @@
+"""From rows to scorecards: labels, weights, cross-family calibration, limits, JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from learning.additive import Additive, directions, fit_additive
+from learning.dataset import NAMES, Row, matrix
+from sklearn.linear_model import LogisticRegression
+
+from quietrun.evidence import BY_NAME
+from quietrun.words import FAULTS, POSSIBLE
+
+AUDIBLE = 0.2  # DESIGN section 4: below this a healthy machine carries a trace
+HARMLESS = ("switch_ring_squeal",)
+
+
+@dataclass
+class Set:
+    """Rows as arrays."""
+
+    rows: Sequence[Row]
+    x: np.ndarray
+    severity: dict[str, np.ndarray]
+    other: np.ndarray
+    stage: np.ndarray
+    group: np.ndarray
+    healthy: np.ndarray = field(init=False)
+
+    def __post_init__(self) -> None:
+        worst = np.max([self.severity[f] for f in FAULTS], axis=0)
+        self.healthy = (worst < AUDIBLE) & (self.other < AUDIBLE)
+
+    def possible(self, fault: str) -> np.ndarray:
+        return np.array([fault in POSSIBLE[s] for s in self.stage])
+
+    def take(self, mask: np.ndarray) -> Set:
+        index = np.flatnonzero(mask)
+        return as_set([self.rows[i] for i in index])
+
+
+def as_set(rows: Sequence[Row]) -> Set:
+    """Arrays of the rows."""
+    severity = {
+        fault: np.array([float((row.truth["faults"] or {}).get(fault, 0.0)) for row in rows])
+        for fault in FAULTS
+    }
+    other = np.array(
+        [
+            max(
+                [float(v) for k, v in (row.truth["other"] or {}).items() if k not in HARMLESS]
+                or [0.0]
+            )
+            for row in rows
+        ]
+    )
+    group = np.array(
+        [
+            int((row.truth.get("family") or {}).get("machine") or 0)
+            if isinstance((row.truth.get("family") or {}).get("machine"), int)
+            else hash(str(row.truth.get("family"))) % 10**6
+            for row in rows
+        ]
+    )
+    return Set(
+        rows, matrix(rows), severity, other, np.array([r.truth["stage"] for r in rows]), group
+    )
+
+
+def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mask of usable rows, labels and weights for one fault ('unknown': anything not healthy)."""
+    if fault == "unknown":
+        y = ~data.healthy
+        use = data.stage != "hand_spin"
+        return use, y.astype(int), np.ones(y.size)
+    severity = data.severity[fault]
+    use = data.possible(fault) & (data.stage != "hand_spin")
+    weight = np.ones(severity.size)
+    weight[(severity > 0.12) & (severity < AUDIBLE)] = 0.3
+    weight[(severity >= AUDIBLE) & (severity < 0.3)] = 0.6
+    return use, (severity >= AUDIBLE).astype(int), weight
+
+
+@dataclass
+class Fitted:
+    """A calibrated additive card and its cross-family scores."""
+
+    model: Additive
+    slope: float
+    intercept: float
+    cross: np.ndarray  # calibrated log-odds of every row, from models that did not see its family
+    use: np.ndarray
+
+
+def folds(group: np.ndarray, count: int = 4) -> np.ndarray:
+    """Fold number of each row, whole families together."""
+    return (group * 2654435761 % 2**32 * count // 2**32).astype(int)
+
+
+def fit_card(data: Set, fault: str, *, rounds: int = 500, seed: int = 0) -> Fitted:
+    """Fit on all rows; calibrate on cross-family scores."""
+    use, y, w = label(data, fault)
+    x = data.x
+    signs = directions(x[use], y[use], w[use])
+    cross = np.full(y.size, np.nan)
+    fold = folds(data.group)
+    for k in range(4):
+        train = use & (fold != k)
+        part = fit_additive(x[train], y[train], w[train], signs=signs, rounds=rounds, seed=seed)
+        cross[fold == k] = part.log_odds(x[fold == k])
+    platt = LogisticRegression(C=1e6).fit(cross[use][:, None], y[use], sample_weight=w[use])
+    slope, intercept = float(platt.coef_[0, 0]), float(platt.intercept_[0])
+    model = fit_additive(x[use], y[use], w[use], signs=signs, rounds=rounds, seed=seed)
+    return Fitted(model, slope, intercept, cross * slope + intercept, use)
+
+
+def limit_for(fitted: Fitted, data: Set, share: float) -> float:
+    """Probability that a healthy clip passes with chance ``share`` (cross-family scores)."""
+    healthy = fitted.use & data.healthy
+    at = float(np.quantile(fitted.cross[healthy], 1 - share))
+    return float(1 / (1 + np.exp(-at)))
+
+
+def card_json(fitted: Fitted, data: Set, *, limit: float, near: float) -> dict[str, Any]:
+    """The scorecard as the model file has it."""
+    healthy = data.healthy & (data.stage != "hand_spin")
+    terms = []
+    for j, (edges, points, missing) in sorted(fitted.model.steps.items()):
+        column = data.x[healthy, j]
+        column = column[~np.isnan(column)]
+        usual = np.quantile(column, [0.05, 0.95]) if column.size else np.zeros(2)
+        edges, points = _merge(edges, points * fitted.slope)
+        terms.append(
+            {
+                "feature": NAMES[j],
+                "edges": [float(f"{e:.6g}") for e in edges],
+                "points": [round(float(p), 5) for p in points],
+                "missing": round(missing * fitted.slope, 5),
+                "usual": [float(f"{u:.4g}") for u in usual],
+            }
+        )
+    return {
+        "base": round(fitted.model.base * fitted.slope + fitted.intercept, 5),
+        "limit": round(limit, 5),
+        "near": round(min(near, limit), 5),
+        "terms": terms,
+    }
+
+
+def _merge(edges: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Drop edges that print alike or change next to nothing."""
+    keep_edges: list[float] = []
+    keep_points = [float(points[0])]
+    for edge, point in zip(edges, points[1:], strict=True):
+        printed = float(f"{edge:.6g}")
+        if keep_edges and printed <= keep_edges[-1]:
+            keep_points[-1] = float(point)
+        elif abs(point - keep_points[-1]) < 1e-4:
+            continue
+        else:
+            keep_edges.append(printed)
+            keep_points.append(float(point))
+    return np.array(keep_edges), np.array(keep_points)
+
+
+def feature_json() -> list[dict[str, str]]:
+    """Names and units of all features of the catalogue."""
+    return [{"name": name, "unit": BY_NAME[name].unit} for name in NAMES]
