@@ -152,7 +152,11 @@ def noisy():
     return analysis(
         "noisy",
         probabilities=(0.979, 0.12, 0.004, 0.31),
-        because=("The sound points to bearing noise.", "It runs down with the shaft."),
+        because=(
+            "It sounds like bearing noise (probability 0.98, limit 0.50).",
+            "The machine came to rest early.",
+            "The switch-on is not in the clip.",
+        ),
         look_first=("Spin the shaft by hand and feel for roughness.", "Check end play."),
         findings=(
             Finding(
@@ -164,7 +168,7 @@ def noisy():
                 look_at="Packed grounds between the burrs.",
             ),
         ),
-        not_heard=("The click of the start switch closing.",),
+        not_heard=("The click of the start switch closing.", "The switch-on is not in the clip."),
     )
 
 
@@ -189,7 +193,8 @@ def band_limited():
         do="Record with the phone's own microphone, not a headset.",
         disables=("tones",),
     )
-    return replace(made, fitness=Fitness(3800.0, None, (problem,)))
+    verdict = replace(made.verdict, not_heard=(f"{problem.what} {problem.why}", "Rare noises."))
+    return replace(made, fitness=Fitness(3800.0, None, (problem,)), verdict=verdict)
 
 
 def unreadable():
@@ -207,7 +212,16 @@ def unreadable():
         fitness=Fitness(0.0, None, (problem,)),
         run=None,
         evidence=None,
-        verdict=Verdict("unusable", (), (), None, ("The file is empty.",), (), (), CAUTIONS),
+        verdict=Verdict(
+            word="unusable",
+            faults=tuple(score(fault, None, stage="motor_only") for fault in FAULTS),
+            findings=(),
+            contacts=None,
+            because=("I cannot tell: The file is empty. There is nothing to judge.",),
+            look_first=("Send the clip again.",),
+            not_heard=(),
+            cautions=CAUTIONS,
+        ),
         model=MODEL,
     )
 

@@ -31,9 +31,31 @@ def headings(text):
 def test_the_verdict_stands_first(name):
     analysis = made.ALL[name]()
     first = render(analysis).splitlines()[0]
-    word = analysis.verdict.word.upper()
-    assert re.match(rf"\[ .. \] {word}: ", first)
-    assert analysis.verdict.because[0] in first
+    assert re.match(rf"\[ .. \] {analysis.verdict.word.upper()}: \S", first)
+
+
+def test_the_headline_names_every_fault_over_its_limit():
+    both = made.analysis("noisy", probabilities=(0.6, 0.02, 0.9, 0.1))
+    first = render(both).splitlines()[0]
+    assert first == "[ !! ] NOISY: It sounds like pre-breaker wobble and bearing noise."
+    assert "It sounds like bearing noise.\n" in render(made.noisy())
+    assert "] INSPECT: Bearing noise is near its limit.\n" in render(made.inspect())
+
+
+@pytest.mark.parametrize(
+    ("name", "once"),
+    [
+        ("noisy", "The machine came to rest early."),
+        ("noisy", "The switch-on is not in the clip."),
+        ("noisy", "bearing noise (probability 0.98"),
+        ("band_limited", "The recording holds no sound above 3.8 kHz."),
+        ("unreadable", "The file is empty."),
+        ("unreadable", "Send the clip again."),
+    ],
+)
+def test_nothing_is_said_twice(name, once):
+    count = render(made.ALL[name]()).count(once)
+    assert count == (0 if "probability" in once else 1)  # the fault's own row says it
 
 
 def test_the_blocks_come_in_the_order_of_need():
@@ -93,8 +115,8 @@ def test_problems_say_what_why_and_do():
 def test_an_unreadable_file_shows_no_run_and_no_probability():
     text = render(made.unreadable())
     assert "%" not in text
-    assert "The run" not in headings(text)
-    assert "Do:   Send the clip again." in text
+    assert headings(text) == ["What to do", "Take care"]
+    assert "  1. Send the clip again." in text
 
 
 def test_the_run_in_a_compact_block():

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from quietrun import __version__
 from quietrun.evidence import Feature, Missing
-from quietrun.judge import FaultScore, Finding, Model, Reason
+from quietrun.judge import FaultScore, Finding, Model, Reason, Verdict
 from quietrun.pipeline import Analysis
 from quietrun.problems import Problem
 from quietrun.report.contract import between, coast_down_s
@@ -73,11 +73,22 @@ def _bullets(texts: Sequence[str], page: Page, *, numbered: bool = False) -> Ite
         yield from wrap(text, page.columns(), f"  {i}. " if numbered else "  - ")
 
 
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _sentence(verdict: Verdict) -> str:
+    """Give the verdict in one sentence: the faults over their limit, else the first reason."""
+    flagged = [FAULT_TITLES[score.fault] for score in _ranked(verdict.faults) if score.flagged]
+    if verdict.word == "noisy" and flagged:
+        return f"It sounds like {_and(flagged)}."
+    return verdict.because[0] if verdict.because else _FALLBACK[verdict.word]
+
+
 def _headline(analysis: Analysis, page: Page) -> Iterator[str]:
-    word, because = analysis.verdict.word, analysis.verdict.because
-    sentence = because[0] if because else _FALLBACK[word]
-    lines = list(wrap(f"{_SHAPES[word]} {word.upper()}: {sentence}", page.columns(), "", " " * 7))
-    yield from (page.paint(line, word) for line in lines)
+    word = analysis.verdict.word
+    told = f"{_SHAPES[word]} {word.upper()}: {_sentence(analysis.verdict)}"
+    yield from (page.paint(line, word) for line in wrap(told, page.columns(), "", " " * 7))
 
 
 def _about(analysis: Analysis, page: Page) -> Iterator[str]:
@@ -139,17 +150,28 @@ def _explained(faults: Sequence[FaultScore], word: str) -> Mapping[str, int]:
     return {score.fault: 2 for score in near}
 
 
+def _ranked(faults: Sequence[FaultScore]) -> list[FaultScore]:
+    return sorted(faults, key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)))
+
+
+def _other_reasons(verdict: Verdict, explained: Mapping[str, int]) -> list[str]:
+    """Give the reasons that neither the headline, nor a fault's row, nor a finding tells."""
+    told = {finding.says for finding in verdict.findings} | {_sentence(verdict)}
+    titles = [FAULT_TITLES[fault] for fault in explained]
+    return [
+        line
+        for line in verdict.because
+        if line not in told and not any(title in line.lower() for title in titles)
+    ]
+
+
 def _why(analysis: Analysis, page: Page) -> Iterator[str]:
     verdict = analysis.verdict
-    yield from _bullets(verdict.because[1:], page)
-    judged = [score for score in verdict.faults if score.probability is not None]
-    if not judged:
-        return
     explained = _explained(verdict.faults, verdict.word)
-    for score in sorted(
-        verdict.faults,
-        key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)),
-    ):
+    yield from _bullets(_other_reasons(verdict, explained), page)
+    if all(score.probability is None for score in verdict.faults):
+        return
+    for score in _ranked(verdict.faults):
         yield _fault_row(score, page)
         for reason in _shown_reasons(score, explained.get(score.fault, 0)):
             yield from _reason_lines(reason, page)
@@ -180,9 +202,17 @@ def _problem_lines(problem: Problem, page: Page) -> Iterator[str]:
 
 
 def _not_heard(analysis: Analysis, page: Page) -> Iterator[str]:
-    for problem in analysis.fitness.problems:
-        yield from _problem_lines(problem, page)
-    yield from _bullets(analysis.verdict.not_heard, page)
+    """Problems with their remedy, then what else was not heard; each thing once.
+
+    What makes a clip unusable stands in the headline, its remedy in the first block.
+    """
+    verdict, problems = analysis.verdict, analysis.fitness.problems
+    for problem in problems:
+        if not (problem.fatal and verdict.word == "unusable"):
+            yield from _problem_lines(problem, page)
+    known = tuple(problem.what for problem in problems)
+    rest = [line for line in verdict.not_heard if not line.startswith(known)]
+    yield from _bullets([line for line in rest if line not in verdict.because], page)
 
 
 def _at(name: str, time_s: float | None) -> str:
@@ -280,11 +310,12 @@ def render(analysis: Analysis, page: Page = PLAIN_PAGE) -> str:
     """
     verdict = analysis.verdict
     findings = [line for f in verdict.findings for line in _finding_lines(f, page)]
+    first = "What to do" if verdict.word == "unusable" else "Look at first"
     blocks = [
         _headline(analysis, page),
         _about(analysis, page),
         _section("Why", _why(analysis, page), page),
-        _section("Look at first", _bullets(verdict.look_first, page, numbered=True), page),
+        _section(first, _bullets(verdict.look_first, page, numbered=True), page),
         _section("Also measured", findings, page),
         _section("Burrs touching", _contacts(analysis, page), page),
         _section("What could not be heard", _not_heard(analysis, page), page),
