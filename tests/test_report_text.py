@@ -124,7 +124,7 @@ def test_the_run_in_a_compact_block():
     assert "on 1.20 s, at speed 2.10 s, off 6.40 s, at rest 9.80 s" in text
     assert "run-up 0.90 s, coast-down 3.40 s" in text
     assert "mains 50.01 Hz, 1492 rpm, slip 0.5 %" in text
-    assert "opens 1.80 s at 74 % of speed, closes not heard" in text
+    assert "start switch  opened at 1.80 s (74 % of speed), closing not heard" in text
 
 
 def test_a_mains_frequency_that_was_told_is_not_called_measured():

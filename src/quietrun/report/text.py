@@ -219,11 +219,11 @@ def _at(name: str, time_s: float | None) -> str:
     return f"{name} {time_s:.2f} s" if time_s is not None else f"{name} not heard"
 
 
-def _switch(name: str, event: SwitchEvent | None) -> str:
+def _switch(did: str, doing: str, event: SwitchEvent | None) -> str:
     if event is None:
-        return f"{name} not heard"
-    share = f" at {100 * event.share:.0f} % of speed" if event.share is not None else ""
-    return f"{name} {event.time_s:.2f} s{share}"
+        return f"{doing} not heard"
+    share = f" ({100 * event.share:.0f} % of speed)" if event.share is not None else ""
+    return f"{did} at {event.time_s:.2f} s{share}"
 
 
 def _lasted(name: str, duration_s: float | None) -> list[str]:
@@ -269,8 +269,8 @@ def _course(analysis: Analysis, page: Page) -> Iterator[str]:
         ],
         "speed": _speed(run),
         "start switch": [
-            _switch("opens", run.switch_open),
-            _switch("closes", run.switch_close),
+            _switch("opened", "opening", run.switch_open),
+            _switch("closed", "closing", run.switch_close),
         ],
         "recording": _recording(analysis),
     }
