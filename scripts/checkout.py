@@ -104,7 +104,7 @@ def _install(extra: str) -> None:
         tail = "\n".join((done.stderr or done.stdout).strip().splitlines()[-12:])
         raise stop(
             f"pip could not install quietrun:\n{tail}",
-            "Check the network connection and run this script again; it goes on where it was.",
+            "Read the lines above (most often the network); then run this script again.",
         )
 
 
