@@ -45,6 +45,8 @@ def raising(error):
         (BrokenPipeError(errno.EPIPE, "gone"), PIPE_CLOSED, ""),
         (OSError(errno.ENOSPC, "full"), USAGE, "the disk is full"),
         (OSError(errno.EIO, "odd disk"), BUG, "this is a bug in quietrun"),
+        (ModuleNotFoundError("No module named 'av'", name="av"), USAGE, "does not load: No module"),
+        (ImportError("cannot import", name="quietrun.x"), BUG, "this is a bug in quietrun"),
         (RuntimeError("torn"), BUG, "this is a bug in quietrun, not in your clip: RuntimeError"),
     ],
 )

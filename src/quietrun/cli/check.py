@@ -39,11 +39,13 @@ def check(
     Exits 0 when every clip is quiet, 1 when one is to be inspected or is
     noisy, 2 on a mistake in the call, 3 when one carries no answer.
     """
+    clips = existing(clips)
+    machine = machine_from(machine_file, mains, poles, stage)
+
     from quietrun.pipeline import analyse
 
-    machine = machine_from(machine_file, mains, poles, stage)
     worst = 0
-    for i, clip in enumerate(existing(clips)):
+    for i, clip in enumerate(clips):
         analysis = analyse(clip, machine=machine)
         if i and not as_json:
             say("\n" + "=" * 72 + "\n")

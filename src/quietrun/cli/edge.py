@@ -57,6 +57,16 @@ def _bug(error: Exception) -> int:
     return BUG
 
 
+def _import_error(error: ImportError) -> int:
+    if (error.name or "").startswith("quietrun"):
+        return _bug(error)
+    _say(
+        f"Error: a library that quietrun stands on does not load: {error}\n"
+        "  Do:   Install quietrun again: pip install --force-reinstall quietrun"
+    )
+    return USAGE
+
+
 def _os_error(error: OSError) -> int:
     if error.errno not in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
         return _bug(error)
@@ -160,6 +170,8 @@ class Group(click.Group):
         except PipeClosed:
             _abandon_stdout()
             code = PIPE_CLOSED
+        except ImportError as error:
+            code = _import_error(error)
         except OSError as error:
             code = _os_error(error)
         except Exception as error:
