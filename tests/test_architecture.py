@@ -26,7 +26,7 @@ MAY_IMPORT = {
     "pipeline": BASE | FLOW | {"dsp"},
     "compare": BASE | FLOW | {"dsp", "report"},
     "tuning": BASE | FLOW | {"dsp", "report"},
-    "logbook": BASE | FLOW | {"report", "tuning"},
+    "logbook": BASE | FLOW | {"compare", "report", "tuning"},
     "batch": BASE | FLOW | {"report", "logbook", "tuning"},
     "report": BASE | FLOW,
     "synth": BASE | {"dsp", "machine"},

@@ -6,8 +6,8 @@ import json
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
 from made_logbook import FULL_MACHINE, MODEL_SHA, made_entry, made_report, sha_of
+
 from quietrun.errors import UsageError
 from quietrun.judge.limits import FaultLimit, Limits
 from quietrun.logbook.clips import add_clip, clips
@@ -259,7 +259,9 @@ def test_an_export_that_cannot_be_written_leaves_the_old_one(tmp_path, whole):
 
 JSON = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=20),
-    lambda part: st.lists(part, max_size=3) | st.dictionaries(st.text(max_size=8), part, max_size=3),
+    lambda part: (
+        st.lists(part, max_size=3) | st.dictionaries(st.text(max_size=8), part, max_size=3)
+    ),
     max_leaves=10,
 )
 PLACES = [("machines",), *(path for path, _, _ in HOSTILE if path[0] == "machines")]

@@ -1,8 +1,8 @@
 """What technicians confirm, one by one and from a CSV; and the check of the book."""
 
 import pytest
-
 from made_logbook import FULL_MACHINE, made_entry, made_report, sha_of
+
 from quietrun.errors import UsageError
 from quietrun.logbook.checking import check_book, check_object
 from quietrun.logbook.clips import add_clip, clip_by_name

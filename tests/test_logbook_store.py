@@ -10,8 +10,8 @@ import time
 from dataclasses import replace
 
 import pytest
-
 from made_logbook import FULL_MACHINE, made_entry, made_report, sha_of
+
 from quietrun.errors import UsageError
 from quietrun.logbook.clips import add_clip, clip_by_name, clips, visits
 from quietrun.logbook.home import FILE_NAME, home_folder

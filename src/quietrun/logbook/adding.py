@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from quietrun.logbook.baseline import baseline_of
+from quietrun.compare.bands import bands_of
+from quietrun.logbook.baseline import own_limits
 from quietrun.logbook.entries import log_analysis
-from quietrun.logbook.limits import limits_for
 from quietrun.logbook.machines import machine
 from quietrun.logbook.store import Logbook
 from quietrun.pipeline import analyse
@@ -35,17 +35,19 @@ def add_all(
     record = machine(book, tag)
     for path in paths:
         phone_used = phone or record.phone
-        limits = limits_for(
-            book,
-            record.tag,
-            phone=phone_used,
-            stage=stage,
-            baseline=baseline_of(book, record.tag).since,
-        )
+        limits = own_limits(book, record.tag, phone=phone_used, stage=stage)
         analysis = analyse(path, machine=record.machine(stage, phone_used), limits=limits)
         report = to_object(analysis)
+        bands = bands_of(path, analysis.run, analysis.fitness.bandwidth_hz)
         added = log_analysis(
-            book, analysis, report, tag=record.tag, phone=phone_used, note=text, **facts
+            book,
+            analysis,
+            report,
+            tag=record.tag,
+            phone=phone_used,
+            bands=bands,
+            note=text,
+            **facts,
         )
         yield {
             "path": path,

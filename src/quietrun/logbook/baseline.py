@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from quietrun.judge.limits import Limits
 from quietrun.logbook.clips import clips
 from quietrun.logbook.dates import utc
-from quietrun.logbook.limits import limits_of
+from quietrun.logbook.limits import limits_for, limits_of
 from quietrun.logbook.machines import Throughput, changes, throughputs
 from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import ClipRecord
@@ -48,6 +49,12 @@ def baseline_of(book: Logbook, tag: str) -> Baseline:
     last = max(utc(change.at) for change in renewed)
     parts = {change.part for change in renewed if utc(change.at)[:10] == last[:10]}
     return Baseline(last, tuple(sorted(parts)))
+
+
+def own_limits(book: Logbook, tag: str, *, phone: str | None, stage: str) -> Limits | None:
+    """Find the machine's own limits that serve a clip now; None: the general model's serve."""
+    since = baseline_of(book, tag).since
+    return limits_for(book, tag, phone=phone, stage=stage, baseline=since)
 
 
 def baseline_clips(

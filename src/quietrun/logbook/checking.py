@@ -12,7 +12,7 @@ from quietrun.errors import UsageError
 from quietrun.logbook.clips import clean_analysis, clips
 from quietrun.logbook.dates import utc
 from quietrun.logbook.limits import from_object, limits_of
-from quietrun.logbook.machines import clean_machine, machines
+from quietrun.logbook.machines import clean_machine, machine, machines
 from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import ClipRecord
 from quietrun.words import POSSIBLE
@@ -37,8 +37,10 @@ def check_book(book: Logbook) -> tuple[Remark, ...]:
     """
     found = _damage(book)
     if not found:
-        found = [remark for record in machines(book) for remark in _machine(book, record.tag)]
-        found += _models(book)
+        tags = [row["tag"] for row in book.rows("SELECT tag FROM machines ORDER BY tag")]
+        found = [remark for tag in tags for remark in _machine(book, tag)]
+        if not any(remark.serious for remark in found):
+            found += _models(book)
     return tuple(sorted(found, key=lambda remark: not remark.serious))
 
 
@@ -56,15 +58,15 @@ _BACK = "Put back a copy of the file, or import an export into a new --home."
 def _machine(book: Logbook, tag: str) -> list[Remark]:
     found: list[Remark] = []
     try:
-        clean_machine(next(m for m in machines(book) if m.tag == tag))
+        clean_machine(machine(book, tag))
         for raw in limits_of(book, tag):
             from_object(raw, tag, f"Limits of {tag}")
     except (UsageError, ValueError, KeyError, TypeError) as error:
         found.append(Remark(True, f"Machine {tag}: {_first(error)}", _BACK))
     try:
         held = clips(book, tag)
-    except (ValueError, KeyError, TypeError) as error:
-        return [*found, Remark(True, f"Clips of {tag} cannot be read: {error}.", _BACK)]
+    except (UsageError, ValueError, KeyError, TypeError) as error:
+        return [*found, Remark(True, f"Clips of {tag} cannot be read: {_first(error)}", _BACK)]
     for clip in held:
         found += _clip(tag, clip)
     return found

@@ -411,7 +411,7 @@ def _as_clip(book: Logbook, row: sqlite3.Row) -> ClipRecord:
         temperature=row["temperature"],
         burr_setting=row["burr_setting"],
         opened=None if row["opened"] is None else bool(row["opened"]),
-        parts_changed=tuple(json.loads(row["parts_changed"])),
+        parts_changed=tuple(gate.unpacked(row["parts_changed"], f"Clip {row['path']}")),
         phone=row["phone"],
         note=row["note"],
         added_at=row["added_at"],
@@ -422,6 +422,7 @@ def _as_clip(book: Logbook, row: sqlite3.Row) -> ClipRecord:
 
 def _as_analysis(row: sqlite3.Row) -> AnalysisRecord:
     loaded: list[Mapping[str, Any]] = [
-        json.loads(row[name]) for name in ("report", "evidence", "scores", "bands")
+        gate.unpacked(row[name], f"A judgement of {row['made_at']}")
+        for name in ("report", "evidence", "scores", "bands")
     ]
     return AnalysisRecord(row["made_at"], *loaded)

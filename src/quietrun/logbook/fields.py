@@ -7,6 +7,7 @@ may be unknown.
 
 from __future__ import annotations
 
+import json
 import math
 import re
 import unicodedata
@@ -147,6 +148,24 @@ def plain(value: object, where: str, *, deep: int = 16) -> None:
         text(value, where, most=PATH, lines=True)
     elif value is not None and not isinstance(value, bool):
         number(value, where)
+
+
+def unpacked(stored: str, where: str) -> Any:
+    """Read JSON that the book holds.
+
+    Raises
+    ------
+    UsageError
+        It is damaged.
+    """
+    try:
+        return json.loads(stored)
+    except (ValueError, RecursionError):
+        raise UsageError(
+            f"{where}: the entry in the logbook is damaged.",
+            "What it said cannot be read any more.",
+            "See quietrun logbook check; put back a copy of the file or an export.",
+        ) from None
 
 
 def maybe(gate: Any, value: object, where: str, **bounds: Any) -> Any:

@@ -226,7 +226,9 @@ def _as_row(record: MachineRecord) -> tuple[object, ...]:
 
 def _as_record(row: sqlite3.Row) -> MachineRecord:
     values = {name: row[name] for name in _COLUMNS}
-    values["bearings"] = tuple(Bearing(**raw) for raw in json.loads(row["bearings"]))
+    where = f"Machine {gate.shown(row['tag'])}"
+    stored = gate.listing(gate.unpacked(row["bearings"], where), where)
+    values["bearings"] = tuple(Bearing(**gate.mapping(raw, where)) for raw in stored)
     life = row["burr_life_kg"]
-    values["burr_life_kg"] = None if life is None else tuple(json.loads(life))
+    values["burr_life_kg"] = None if life is None else tuple(gate.unpacked(life, where))
     return MachineRecord(**values)

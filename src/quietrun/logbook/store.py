@@ -103,6 +103,16 @@ def open_logbook(
     return Logbook(path, db)
 
 
+@contextmanager
+def open_if_there(home: str | PathLike[str] | None = None) -> Iterator[Logbook | None]:
+    """Open the book of a home folder where there is one, else give None."""
+    if not (home_folder(home) / FILE_NAME).exists():
+        yield None
+        return
+    with open_logbook(home) as book:
+        yield book
+
+
 def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 from quietrun.errors import UsageError
 from quietrun.machine import Bearing
+from quietrun.machine.bearings import parse
 
 _RANGE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(?:-|to)\s*(\d+(?:\.\d+)?)\s*(?:kg)?\s*")
 
@@ -30,34 +31,7 @@ def as_fields(given: Mapping[str, Any]) -> dict[str, Any]:
 
 def bearings_of(texts: Sequence[str]) -> tuple[Bearing, ...]:
     """Read bearings as typed: a size such as 6203, or balls, ball and pitch diameter in mm."""
-    return tuple(_bearing(text.strip()) for text in texts)
-
-
-def _bearing(text: str) -> Bearing:
-    parts = text.split(",")
-    if len(parts) in (3, 4):
-        try:
-            numbers = [float(part) for part in parts]
-            if numbers[0] == int(numbers[0]):
-                angle = numbers[3] if len(numbers) == 4 else 0.0
-                return Bearing(int(numbers[0]), numbers[1], numbers[2], angle)
-        except (ValueError, OverflowError):
-            pass
-    elif len(parts) == 1:
-        known = _by_size(text)
-        if known is not None:
-            return known
-    raise UsageError(
-        f"{text!r} is no bearing.",
-        "Its geometry tells where a defect is heard.",
-        "Give a size such as 6203, or balls, ball and pitch diameter in mm: 8,6.75,28.5.",
-    )
-
-
-def _by_size(text: str) -> Bearing | None:
-    from quietrun.machine.file import bearing_by_name
-
-    return bearing_by_name(text)
+    return tuple(parse(text) for text in texts)
 
 
 def range_of(text: str) -> tuple[float, float]:

@@ -1,0 +1,1 @@
+"""Before and after, and stage against stage: what changed and what that narrows down."""
