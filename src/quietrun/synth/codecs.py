@@ -1,0 +1,91 @@
+"""Real codecs, in memory: what a recorder's file does to the sound."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+
+from quietrun.synth.kit import Signal
+
+#: codec: (container, encoder, rates it takes or None for any)
+_FORMATS: dict[str, tuple[str, str, tuple[int, ...] | None]] = {
+    "aac": ("mp4", "aac", (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)),
+    "alac": ("mp4", "alac", None),
+    "opus": ("ogg", "libopus", (8000, 12000, 16000, 24000, 48000)),
+    "mp3": ("mp3", "libmp3lame", (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)),
+    "amr": ("amr", "libopencore_amrnb", (8000,)),
+    "pcm": ("wav", "pcm_s16le", None),
+}
+
+
+def can_encode(codec: str, rate_hz: int) -> bool:
+    """Say whether this codec can be written at this rate here."""
+    import av
+
+    if codec not in _FORMATS:
+        return False
+    _, encoder, rates = _FORMATS[codec]
+    if rates is not None and rate_hz not in rates:
+        return False
+    try:
+        av.codec.Codec(encoder, "w")
+    except av.codec.codec.UnknownCodecError:
+        return False
+    return True
+
+
+def round_trip(samples: Signal, rate_hz: int, codec: str, bit_rate: int) -> Signal:
+    """Encode and decode in memory; the result has the same rate, length and timing.
+
+    Parameters
+    ----------
+    samples : shape (n,) or (n, 2), FS
+    bit_rate : bits/s; 0 where the codec has none
+
+    Returns
+    -------
+    Same shape, float32; what the codec cut or added at the ends is zeros or gone.
+    """
+    import av
+
+    if codec == "pcm":
+        return np.asarray(np.round(np.clip(samples, -1, 1) * 32767) / 32768, dtype=np.float32)
+    container, encoder, _ = _FORMATS[codec]
+    planes = np.atleast_2d(samples.T)
+    layout = "mono" if planes.shape[0] == 1 else "stereo"
+    pcm = np.round(np.clip(planes, -1, 1) * 32767).astype(np.int16)
+    buffer = io.BytesIO()
+    with av.open(buffer, "w", format=container) as out:
+        stream: Any = out.add_stream(encoder, rate=rate_hz)
+        stream.layout = layout
+        if bit_rate:
+            stream.bit_rate = bit_rate
+        frame = av.AudioFrame.from_ndarray(
+            np.ascontiguousarray(pcm.T.reshape(1, -1)), format="s16", layout=layout
+        )
+        frame.sample_rate = rate_hz
+        for packet in [*stream.encode(frame), *stream.encode(None)]:
+            out.mux(packet)
+    buffer.seek(0)
+    return _decoded(buffer, rate_hz, planes.shape, samples.ndim)
+
+
+def _decoded(buffer: io.BytesIO, rate_hz: int, shape: tuple[int, ...], ndim: int) -> Signal:
+    import av
+
+    blocks, first = [], 0
+    with av.open(buffer, "r") as source:
+        resampler = av.AudioResampler(format="fltp", rate=rate_hz)
+        for i, frame in enumerate(source.decode(audio=0)):
+            if i == 0 and frame.pts is not None and frame.time_base is not None:
+                first = round(float(frame.pts * frame.time_base) * rate_hz)
+            blocks += [part.to_ndarray() for part in resampler.resample(frame)]
+        blocks += [part.to_ndarray() for part in resampler.resample(None)]
+    got = np.concatenate(blocks, axis=1)
+    out = np.zeros(shape, dtype=np.float32)
+    got = got[:, -first:] if first < 0 else np.pad(got, ((0, 0), (first, 0)))
+    length = min(got.shape[1], shape[1])
+    out[:, :length] = got[: shape[0], :length]
+    return out[0] if ndim == 1 else np.ascontiguousarray(out.T)

@@ -1,0 +1,278 @@
+"""One machine, one room, one phone: drawn once from a family number, then fixed.
+
+Every range is wide on purpose: what is learnt on some families has to hold on
+others. Numbers without a source are common practice or our own guess of what
+a workshop may meet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from quietrun.synth.kit import Floats, Rng, Signal, chance, log_uniform, pick, rings, stream
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """Resonances of the housing, heard from its two ends.
+
+    Attributes
+    ----------
+    front, rear : shape (k,), impulse responses at ``FS``
+        From a force at the grind chamber's end, or the fan's end, to the air.
+    """
+
+    front: Signal
+    rear: Signal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MachineFamily:
+    """What one machine keeps from run to run. Levels in dB relative to each other."""
+
+    bars: int
+    skew: float
+    blades: int
+    blade_offsets: Floats
+    blade_gains: Floats
+    kink: float
+    backward: float
+    opens: float
+    closes: float
+    run_up_s: float
+    coast_s: float
+    drag: tuple[float, float, float]
+    slip: float
+    pulsation: float
+    hum_db: float
+    hum_slope: float
+    hum_start_db: float
+    hum_body: float
+    slot_db: float
+    fan_db: float
+    fan_centre: float
+    fan_slopes: tuple[float, float]
+    fan_exponent: float
+    blade_db: float
+    blade_exponent: float
+    roll_db: float
+    roll_band: tuple[float, float]
+    roll_exponent: float
+    chamber_db: float
+    chamber_centre: float
+    unbalance_db: float
+    buzz_db: float
+    buzz_band: tuple[float, float]
+    click_db: float
+    click_band: tuple[float, float]
+    click_parts: int
+    rattle_db: float
+    rocker_db: float
+    jolt_db: float
+    resonance_hz: float
+    bearing_balls: tuple[int, int]
+    bearing_ratio: tuple[float, float]
+    bearing_contact: tuple[float, float]
+    teeth: int
+    burr_modes: Floats
+    body: Body
+
+
+@dataclass(frozen=True, slots=True)
+class RoomFamily:
+    """One room and where people put their phone in it."""
+
+    reverb_s: float
+    bright: float
+    reflections: int
+    table_delay_s: float
+    table_gain: float
+    distance_s: float
+    floor_slope: float
+    floor_hump_hz: float
+    floor_hump_db: float
+    fridge: float
+    fridge_hz_share: float
+    vent: float
+    vent_tone_hz: float
+    babble: float
+    talk: float
+    music: float
+    clatter: float
+    slam: float
+    machines: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhoneFamily:
+    """One phone and its recording app."""
+
+    rate_hz: int
+    high_pass_hz: float
+    high_pass_order: int
+    eq_hz: Floats
+    eq_db: Floats
+    top_hz: float
+    noise_dbfs: float
+    gain_mode: str
+    gain_range_db: float
+    gain_attack_s: float
+    gain_release_s: float
+    limiter: bool
+    suppress_db: float
+    codec: str
+    bit_rate: int
+    stereo: str
+
+
+def _body(rng: Rng) -> Body:
+    """Draw a housing: 18 to 60 resonances and a stiff path beside them."""
+    count = int(rng.integers(18, 60))
+    lowest, highest = log_uniform(rng, 110, 420), log_uniform(rng, 5000, 14000)
+    freqs = np.sort(lowest * (highest / lowest) ** rng.random(count))
+    quality = np.exp(rng.normal(np.log(log_uniform(rng, 9, 40)), 0.45, count))
+    tilt = rng.uniform(-5.0, 1.0)  # dB an octave of the modal gains
+    weights = 10 ** (tilt * np.log2(freqs / 1000.0) / 20.0)
+    responses = []
+    for _ in range(2):
+        gains = rng.normal(0, 1, count) * weights * freqs / 1000.0
+        ir = rings(freqs, np.clip(quality, 4, 120), gains, length_s=0.17)
+        ir[0] += rng.uniform(0.02, 0.4) * float(np.sqrt(np.sum(np.square(ir))))
+        responses.append(ir / float(np.sqrt(np.sum(np.square(ir)))))
+    return Body(responses[0].astype(np.float32), responses[1].astype(np.float32))
+
+
+@lru_cache(maxsize=64)
+def machine_family(number: int) -> MachineFamily:
+    """Machine ``number``: always the same one."""
+    rng = stream(number, "machine")
+    blades = int(rng.integers(4, 14))
+    uneven = log_uniform(rng, 0.003, 0.08)
+    parts = rng.dirichlet([1.6, 1.0, 1.2])
+    opens = float(rng.triangular(0.50, 0.75, 0.85))
+    low_band = log_uniform(rng, 250, 1500)
+    return MachineFamily(
+        bars=int(rng.integers(16, 49)),
+        skew=float(rng.uniform(0.1, 1.0)),
+        blades=blades,
+        blade_offsets=rng.normal(0, uneven, blades),
+        blade_gains=1.0 + rng.normal(0, 2 * uneven, blades),
+        kink=float(rng.uniform(0.06, 0.35)),
+        backward=float(rng.uniform(0.05, 0.9)),
+        opens=opens,
+        closes=opens * float(rng.uniform(0.35, 0.88)),
+        run_up_s=log_uniform(rng, 0.25, 2.2),
+        coast_s=log_uniform(rng, 1.5, 18.0),
+        drag=(float(max(parts[0], 0.03)), float(parts[1]), float(parts[2])),
+        slip=log_uniform(rng, 0.002, 0.04),
+        pulsation=float(rng.uniform(0.3, 1.6)),
+        hum_db=float(rng.uniform(-26, 6)),
+        hum_slope=float(rng.uniform(4, 16)),
+        hum_start_db=float(rng.uniform(4, 16)),
+        hum_body=float(rng.uniform(0, 1)),
+        slot_db=float(rng.uniform(-34, -2)),
+        fan_db=float(rng.uniform(-6, 6)),
+        fan_centre=log_uniform(rng, 250, 2200),
+        fan_slopes=(float(rng.uniform(0, 5)), float(rng.uniform(3, 11))),
+        fan_exponent=float(rng.uniform(4.6, 6.3)),
+        blade_db=float(rng.uniform(-30, -3)),
+        blade_exponent=float(rng.uniform(4.0, 6.5)),
+        roll_db=float(rng.uniform(-14, 6)),
+        roll_band=(low_band, low_band * log_uniform(rng, 3, 16)),
+        roll_exponent=float(rng.uniform(1.8, 3.2)),
+        chamber_db=float(rng.uniform(-20, 2)),
+        chamber_centre=log_uniform(rng, 180, 1400),
+        unbalance_db=float(rng.uniform(-20, 6)),
+        buzz_db=float(rng.uniform(-30, -8)) if chance(rng, 0.35) else -120.0,
+        buzz_band=(log_uniform(rng, 700, 2500), log_uniform(rng, 3000, 9000)),
+        click_db=float(rng.uniform(2, 28)),
+        click_band=(log_uniform(rng, 900, 2500), log_uniform(rng, 2500, 8000)),
+        click_parts=int(rng.integers(1, 5)),
+        rattle_db=float(rng.uniform(-16, 4)) if chance(rng, 0.3) else -120.0,
+        rocker_db=float(rng.uniform(4, 30)),
+        jolt_db=float(rng.uniform(-4, 18)),
+        resonance_hz=log_uniform(rng, 6, 22),
+        bearing_balls=(int(rng.integers(7, 12)), int(rng.integers(7, 12))),
+        bearing_ratio=(float(rng.uniform(0.18, 0.3)), float(rng.uniform(0.18, 0.3))),
+        bearing_contact=(float(rng.uniform(0, 15)), float(rng.uniform(0, 15))),
+        teeth=int(rng.integers(18, 90)),
+        burr_modes=np.sort(log_uniform(rng, 1500, 3200) * np.cumprod(rng.uniform(1.04, 1.5, 7))),
+        body=_body(rng),
+    )
+
+
+@lru_cache(maxsize=64)
+def room_family(number: int) -> RoomFamily:
+    """Room ``number``: always the same one."""
+    rng = stream(number, "room")
+
+    def sometimes(probability: float) -> float:
+        return float(rng.uniform(0.2, 1.0)) if chance(rng, probability) else 0.0
+
+    return RoomFamily(
+        reverb_s=log_uniform(rng, 0.2, 1.2),
+        bright=float(rng.uniform(0.25, 0.9)),
+        reflections=int(rng.integers(4, 16)),
+        table_delay_s=log_uniform(rng, 2e-4, 3e-3),
+        table_gain=float(rng.uniform(0, 0.8)),
+        distance_s=0.0,
+        floor_slope=float(rng.uniform(2, 9)),
+        floor_hump_hz=log_uniform(rng, 80, 3000),
+        floor_hump_db=float(rng.uniform(0, 10)),
+        fridge=sometimes(0.4),
+        fridge_hz_share=float(rng.uniform(0.94, 0.995)),
+        vent=sometimes(0.5),
+        vent_tone_hz=log_uniform(rng, 60, 600),
+        babble=sometimes(0.45),
+        talk=sometimes(0.25),
+        music=sometimes(0.2),
+        clatter=sometimes(0.3),
+        slam=sometimes(0.1),
+        machines=sometimes(0.15),
+    )
+
+
+_RATES = (48000,) * 9 + (44100,) * 8 + (32000, 24000, 22050, 16000, 16000, 8000)
+_CODECS = (
+    ("pcm", 0, 0),
+    ("alac", 0, 0),
+    ("aac", 48, 256),
+    ("aac", 48, 256),
+    ("aac", 48, 256),
+    ("opus", 16, 128),
+    ("opus", 16, 128),
+    ("mp3", 64, 192),
+)
+
+
+@lru_cache(maxsize=64)
+def phone_family(number: int) -> PhoneFamily:
+    """Phone ``number``: always the same one."""
+    rng = stream(number, "phone")
+    rate = int(_RATES[int(rng.integers(len(_RATES)))])
+    name, lo, hi = _CODECS[int(rng.integers(len(_CODECS)))]
+    knots = np.geomspace(40, 20000, int(rng.integers(7, 14)))
+    spread = rng.uniform(1.5, 5.0)
+    eq = np.clip(rng.normal(0, spread, knots.size), -10, 10)
+    eq = np.where((knots < 100) | (knots > 7000), 1.8 * eq, eq)
+    return PhoneFamily(
+        rate_hz=rate,
+        high_pass_hz=log_uniform(rng, 50, 300),
+        high_pass_order=int(rng.integers(1, 5)),
+        eq_hz=knots,
+        eq_db=eq,
+        top_hz=float(rng.uniform(0.42, 0.495)) * rate,
+        noise_dbfs=float(rng.uniform(-92, -66)),
+        gain_mode=pick(rng, ("fixed", "fixed", "fixed", "slow", "fast")),
+        gain_range_db=float(rng.uniform(1, 6)),
+        gain_attack_s=log_uniform(rng, 0.02, 0.6),
+        gain_release_s=log_uniform(rng, 0.3, 4.0),
+        limiter=chance(rng, 0.5),
+        suppress_db=float(rng.uniform(2, 7)) if chance(rng, 0.18) else 0.0,
+        codec=name,
+        bit_rate=0 if hi == 0 else round(log_uniform(rng, lo, hi)) * 1000,
+        stereo=pick(rng, ("mono",) * 10 + ("near", "one_dead")),
+    )

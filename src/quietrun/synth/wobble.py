@@ -1,0 +1,141 @@
+"""Pre-breaker wobble: knocks in a worn drive.
+
+``backlash`` integrates two bodies with play; ``chatter`` and ``reknock`` are
+independent of it and of each other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from quietrun.synth.kit import CONTROL_HZ, Floats, Rng, chance, log_uniform, place
+from quietrun.synth.parts import Part, Spans, event_train, part_ring
+from quietrun.synth.scene import Scene
+
+_STEP_HZ = 4 * CONTROL_HZ
+
+
+def play_impacts(
+    push: Floats, brake: Floats, play: float, bounce: float, rate_hz: float
+) -> tuple[Floats, Floats]:
+    """Impacts of a driven body that has play in its driver.
+
+    The gap x in [0, play] between driver and driven body follows
+    x'' = brake - push, where ``push`` is the driver's acceleration and
+    ``brake`` the driven body's own (both in turns/s^2, driven slowing is
+    negative). At the ends the bodies meet and part with ``bounce`` times the
+    closing speed.
+
+    Returns
+    -------
+    times_s, closing speeds (turns/s)
+    """
+    dt = 1.0 / rate_hz
+    x, v = 0.0, 0.0
+    times: list[float] = []
+    hits: list[float] = []
+    for i, a in enumerate((brake - push).tolist()):
+        v += a * dt
+        x += v * dt
+        if x < 0.0 or x > play:
+            x = 0.0 if x < 0.0 else play
+            if abs(v) > 6.0 * abs(a) * dt:
+                times.append(i * dt)
+                hits.append(abs(v))
+            v = -bounce * v
+            if abs(v) < 1.5 * abs(a) * dt:
+                v = 0.0
+    return np.asarray(times), np.asarray(hits)
+
+
+def _strong_part(scene: Scene, times: Floats, before: float = 0.0) -> Spans:
+    """Give the phase that holds most of the knocks."""
+    spans = [scene.phase("run_up"), scene.phase("coast_down"), scene.phase("steady")]
+    best: Spans = ()
+    most = 0.0
+    for span in spans:
+        if span is None:
+            continue
+        start, stop = span[0] - before, min(span[1], span[0] + 1.5)
+        inside = times[(times >= start) & (times <= stop)].size / max(stop - start, 0.2)
+        if inside > most:
+            most, best = inside, ((start, stop),)
+    return best
+
+
+def _ring(rng: Rng) -> np.ndarray:
+    return part_ring(rng, 250, 5500, count=int(rng.integers(3, 8)), quality=log_uniform(rng, 5, 35))
+
+
+def backlash(scene: Scene, rng: Rng) -> Part:
+    """Pre-breaker with play on its slot, shaken by the motor's pulsating torque."""
+    t = np.arange(scene.points * 4) / _STEP_HZ
+    speed = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.speed_hz)
+    mean = np.gradient(speed, 1.0 / _STEP_HZ)
+    powered = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.powered)
+    m = scene.motor
+    share = speed / m.sync_hz
+    torque = (m.run_torque(np.minimum(share, 1.0)) + 0.0) * m.sync_hz
+    start = np.abs(mean) * powered
+    pulse = scene.machine.pulsation * (0.5 * np.abs(torque) + start + 0.2 * m.pull * m.sync_hz)
+    mains2 = 2 * np.pi * (2.0 * scene.mains_hz * t + scene.mains[0] * 2)
+    once = rng.uniform(0, 0.6) * m.pull * m.sync_hz * np.square(share)
+    angle = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.motion.turns)
+    push = mean + powered * pulse * np.cos(mains2) + once * np.cos(2 * np.pi * angle)
+    drag = log_uniform(rng, 0.05, 1.2) * (0.3 + 0.7 * share**2) * m.sync_hz * (share > 0.002)
+    play = log_uniform(rng, 0.001, 0.012)
+    times, hits = play_impacts(push, -drag, play, rng.uniform(0.1, 0.55), _STEP_HZ)
+    keep = np.interp(times, t, share) > 0.003 if times.size else np.zeros(0, dtype=bool)
+    times, hits = times[keep], hits[keep]
+    if times.size:
+        hits = hits / max(float(np.percentile(hits, 90)), 1e-9)
+        hits = hits * np.exp(rng.normal(0, 0.25, hits.size))
+        times = times + rng.uniform(0, 1.0 / _STEP_HZ, times.size)
+    return Part(place(times, hits, scene.n), None, "front", _ring(rng), _strong_part(scene, times))
+
+
+def chatter(scene: Scene, rng: Rng) -> Part:
+    """Random chatter while the rotor picks up speed, dying as the speed is reached."""
+    span = scene.phase("run_up") or (scene.motion.on_s or 0.0, (scene.motion.on_s or 0.0) + 0.5)
+    tail = rng.uniform(0.05, 0.5) * (span[1] - span[0])
+    rate = log_uniform(rng, 25, 160)
+    count = max(6, int(rate * (span[1] - span[0] + 3 * tail)))
+    times = np.sort(rng.uniform(span[0] + 0.01, span[1] + 3 * tail, count))
+    size = np.exp(rng.normal(0, 0.7, count)) * np.exp(-np.maximum(times - span[1], 0) / tail)
+    size *= 0.4 + 0.6 * np.interp(times, [span[0], span[1]], [1.0, rng.uniform(0.2, 1.0)])
+    if scene.motion.off_s is not None and chance(rng, 0.5):
+        more = scene.motion.off_s + np.sort(rng.exponential(0.15, int(rng.integers(2, 9))))
+        times = np.concatenate([times, more])
+        size = np.concatenate([size, rng.uniform(0.2, 0.9, more.size)])
+    return Part(place(times, size, scene.n), None, "front", _ring(rng), (span,))
+
+
+def reknock(scene: Scene, rng: Rng) -> Part:
+    """Knocks as the torque turns round at switch-on and switch-off, then in the coast-down."""
+    motion = scene.motion
+    times, sizes = [], []
+    for at in (motion.on_s, motion.off_s):
+        if at is None:
+            continue
+        hits = int(rng.integers(2, 7))
+        gaps = np.cumsum(rng.uniform(0.012, 0.05, hits) * rng.uniform(0.8, 1.5) ** np.arange(hits))
+        times += list(at + gaps)
+        sizes += list(rng.uniform(0.6, 1.2) * rng.uniform(0.55, 0.9) ** np.arange(hits))
+    first, last = float(scene.turns[0]), float(scene.turns[-1])
+    marks = np.arange(first, last, 1.0 / float(rng.choice([1.0, 1.0, 2.0, 0.5])))
+    marks = np.sort(marks + rng.normal(0, 0.06, marks.size))
+    when = scene.time_at(marks)
+    coasting = np.interp(when, np.arange(scene.points) / CONTROL_HZ, 1 - scene.powered) > 0.5
+    near = np.exp(-2 * np.abs(scene.speed_at(when) - rng.uniform(0.3, 1)))
+    size = np.where(coasting, rng.uniform(0.3, 0.9) * near, rng.uniform(0.02, 0.2))
+    size = size * np.exp(rng.normal(0, 0.4, size.size))
+    train = event_train(scene, marks, size, 0.5)
+    train += place(np.asarray(times), np.asarray(sizes), scene.n)
+    if motion.off_s is not None:
+        present: Spans = ((motion.off_s, min(motion.off_s + 1.2, scene.duration_s)),)
+    else:
+        present = ((motion.on_s or 0.0, (motion.on_s or 0.0) + 0.8),)
+    return Part(train, None, "front", _ring(rng), present)
+
+
+MODELS = {"backlash": backlash, "chatter": chatter, "reknock": reknock}
