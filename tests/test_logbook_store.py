@@ -145,9 +145,13 @@ def test_clips_are_found_by_hash_path_and_name(book):
 
 
 def test_a_failing_write_leaves_nothing(book):
-    with pytest.raises(RuntimeError, match="stop"), book.writing():
-        add_clip(book, made_entry(1))
-        raise RuntimeError("stop")
+    def half_a_write():
+        with book.writing():
+            add_clip(book, made_entry(1))
+            raise RuntimeError("stop")
+
+    with pytest.raises(RuntimeError, match="stop"):
+        half_a_write()
     assert clips(book, "B-014") == ()
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.clip import Clip, read_clip
-from quietrun.dsp.frames import Frames, band_power, frames_of
+from quietrun.dsp.frames import Frames, frames_of
 from quietrun.run import Run
 
 Floats = NDArray[np.float64]
@@ -29,7 +29,7 @@ _EDGES_HZ = np.array([1000.0 * 10 ** ((n - 0.5) / 10.0) for n in range(-10, 14)]
 LEAST_OVER_ROOM_DB = 6.0
 NO_CORRECTION_DB = 15.0
 _LEAST_FRAMES = 30
-_LEAST_BINS = 2
+_BLOCK_FRAMES = 50
 _ROOM = "room "
 
 
@@ -71,12 +71,11 @@ def measure_bands(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float | No
     room = _frames_in(clip, run, frames, ("room", "rest"))
     if steady.sum() < _LEAST_FRAMES:
         return {}
-    power = band_power(frames, _EDGES_HZ)
+    power = frames.power @ _shares(frames)
     top = min(bandwidth_hz or clip.rate_hz / 2.0, clip.rate_hz / 2.0)
-    wide = np.diff(np.searchsorted(frames.freqs_hz, _EDGES_HZ)) >= _LEAST_BINS
-    usable = (_EDGES_HZ[1:] <= top) & wide
-    level = _db(np.median(power[steady], axis=0))
-    floor = _db(np.median(power[room], axis=0)) if room.sum() >= _LEAST_FRAMES else None
+    usable = _EDGES_HZ[1:] <= top
+    level = _db(_usual_power(power[steady]))
+    floor = _db(_usual_power(power[room])) if room.sum() >= _LEAST_FRAMES else None
     found: Bands = {}
     for i, centre in enumerate(CENTRES_HZ):
         if not usable[i]:
@@ -88,6 +87,20 @@ def measure_bands(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float | No
             found[str(centre)] = None if clean is None else round(clean, 2)
             found[_ROOM + str(centre)] = round(float(floor[i]), 2)
     return found
+
+
+def _shares(frames: Frames) -> NDArray[np.float32]:
+    """Share of every bin in every band, shape (bins, bands): bins are cut at the edges."""
+    half = 0.5 * float(frames.freqs_hz[1])
+    low, high = frames.freqs_hz[:, None] - half, frames.freqs_hz[:, None] + half
+    inside = np.minimum(high, _EDGES_HZ[1:]) - np.maximum(low, _EDGES_HZ[:-1])
+    return (np.clip(inside, 0.0, None) / (2.0 * half)).astype(np.float32)
+
+
+def _usual_power(power: NDArray[np.float32]) -> Floats:
+    """Median over half-seconds of the mean power: a knock or a word does not count."""
+    blocks = np.array_split(power, max(1, power.shape[0] // _BLOCK_FRAMES))
+    return np.median([block.mean(axis=0) for block in blocks], axis=0).astype(np.float64)
 
 
 def room_bands(bands: dict[str, float | None]) -> dict[float, float]:

@@ -21,7 +21,7 @@ def compare_text(found: Object, width: int = 80) -> str:
 def _lines(found: Object, width: int) -> Iterator[str]:
     if found["stages"]:
         for says in found["stages"]["says"]:
-            yield from _wrapped(says, width)
+            yield from wrapped(says, width)
         yield ""
     yield table(
         ("CLIP", "STAGE", "VERDICT", "OVER LIMIT"),
@@ -41,24 +41,25 @@ def _pair(pair: Object, width: int) -> Iterator[str]:
     yield ""
     yield printable(f"{pair['before']} -> {pair['after']} ({pair['stage']})")
     for says in pair["says"]:
-        yield from _wrapped(says, width, "  ")
-    yield from _features(pair["features"])
+        yield from wrapped(says, width, "  ")
+    yield from _features(pair["features"], width)
     yield from _bands(pair, width)
     if pair["not_compared"]:
         yield "  What cannot be compared:"
         for part in pair["not_compared"]:
             text = f"{part['what']}: {part['why']} {part['do']}"
-            yield from _wrapped(text, width, "    ", "  - ")
+            yield from wrapped(text, width, "    ", "  - ")
 
 
-def _features(features: list[Object]) -> Iterator[str]:
+def _features(features: list[Object], width: int) -> Iterator[str]:
     clear = [change for change in features if change["clear"]]
     known = [change for change in features if change["usual_change"] is not None]
     shown = clear[:TOP] if known else features[:TOP]
     if not known:
-        yield "  How much these measures scatter is not known; largest first does not mean clear."
+        yield from wrapped("How far quiet runs differ in these measures is not known.", width, "  ")
     elif not clear:
-        yield f"  None of {len(known)} measures changed by more than two quiet runs differ."
+        text = f"None of {len(known)} measures changed by more than two quiet runs differ."
+        yield from wrapped(text, width, "  ")
     for change in shown:
         usual = change["usual_change"]
         beside = "" if usual is None else f" (usual +-{usual:.2g})"
@@ -72,7 +73,7 @@ def _features(features: list[Object]) -> Iterator[str]:
 
 
 def _bands(pair: Object, width: int) -> Iterator[str]:
-    yield from _wrapped(pair["bands_against"], width, "  ")
+    yield from wrapped(pair["bands_against"], width, "  ")
     clear = [change for change in pair["bands"] if change["clear"]]
     if pair["bands"] and not clear:
         limit = pair["bands"][0]["usual_change"]
@@ -82,7 +83,8 @@ def _bands(pair: Object, width: int) -> Iterator[str]:
         yield f"    {change['name']:>10}: {abs(change['change']):.1f} dB {word}"
 
 
-def _wrapped(text: str, width: int, indent: str = "", first: str | None = None) -> Iterator[str]:
+def wrapped(text: str, width: int, indent: str = "", first: str | None = None) -> Iterator[str]:
+    """Wrap a sentence; ``first`` is the indent of its first line."""
     yield from textwrap.wrap(
         printable(text),
         width,

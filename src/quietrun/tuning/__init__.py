@@ -1,1 +1,1 @@
-"""tuning."""
+"""A machine's own limits from its own runs, and its trends."""
