@@ -96,7 +96,8 @@ def kg_between(
 def _by_rate(rates: list[tuple[datetime, float]], start: datetime, end: datetime) -> float:
     """Add up weekly rates, each from its day on."""
     ground = 0.0
-    for (since, kg), until in zip(rates, [at for at, _ in rates[1:]] + [end], strict=True):
+    ends = [at for at, _ in rates[1:]] + [end]
+    for (since, kg), until in zip(rates, ends, strict=False):
         weeks = (min(until, end) - max(since, start)) / timedelta(weeks=1)
         ground += kg * max(0.0, weeks)
     return ground
