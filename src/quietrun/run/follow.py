@@ -22,6 +22,7 @@ from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 Floats = NDArray[np.float64]
 
 SHORTEST_RUN_S = 0.6
+_EDGE_S = 0.05  # a coherence window still sees half a line this long after it ended
 _BANDS = 22
 _SMOOTH = 5  # frames
 
@@ -123,47 +124,82 @@ def active_stretches(act: Activity) -> list[tuple[float, float]]:
     ]
 
 
-def onset_before(act: Activity, at_s: float, *, back_s: float = 3.2) -> float:
-    """Walk back from ``at_s`` to where the sound first rose out of the room."""
-    k = int(np.searchsorted(act.time_s, at_s))
-    lowest = max(0, k - int(back_s / 0.01))
-    k = min(k, act.share.size - 1)
-    # first make sure the walk starts inside the sound
-    while k < act.share.size - 1 and act.share[k] < 0.3 and act.time_s[k] < at_s + 0.4:
-        k += 1
-    low = 0
-    while k > lowest:
-        low = low + 1 if act.share[k] < 0.12 else 0
-        if low >= 8:
-            return float(act.time_s[min(k + 8, act.share.size - 1)])
-        k -= 1
-    return float(act.time_s[k])
+def onset_before(act: Activity, at_s: float, *, back_s: float = 3.0) -> float:
+    """When the sound first rose out of the room for good, at or before ``at_s``.
 
-
-def line_step(frames: Frames, comb: power.Comb, around: tuple[float, float]) -> tuple[float, float]:
-    """Time within ``around`` at which the lines' levels change most, and the gain in nats.
-
-    Two means a line on the logarithmic level, all lines stepping at once.
+    Each frame votes by how far its bands stand over the room's own spread;
+    the onset is where the votes from there to ``at_s`` add up to the most, so
+    that talk before the run, with a pause after it, does not count.
     """
-    at = np.arange(around[0], around[1], 0.01)
-    if at.size < 20:
-        return 0.5 * sum(around), 0.0
-    gain = np.zeros(at.size)
-    count = np.arange(1, at.size + 1)
-    for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False):
-        if rise < 8.0:
-            continue
-        line = 2 * comb.mains_hz * k
-        z, rate = slice_signal(frames, line - 22.0, line + 22.0, taper=0.3)
-        level = 10 * np.log10(np.abs(z).astype(np.float64) ** 2 + 1e-13)
-        x = np.interp(at, np.arange(z.size) / rate, level)
-        x = x - x.mean()
-        left = np.cumsum(x)
-        between = left[:-1] ** 2 * (1.0 / count[:-1] + 1.0 / (at.size - count[:-1]))
-        spread = max(9.0, float(np.var(x) - between.max() / at.size))
-        gain[:-1] += between / spread / 8.0  # neighbours within the line's memory count once
-    best = int(np.argmax(gain))
-    return float(at[best]), float(gain[best])
+    before = act.time_s < at_s - 0.1
+    if before.sum() < 12:
+        return at_s if before.sum() else 0.0
+    room = act.level_db[before]
+    middle = np.quantile(room, 0.4, axis=0)
+    if float(np.median(middle - act.quiet_db)) > 7.0:  # mostly run-up: the rest is a better room
+        middle = act.quiet_db + 2.0
+    spread = np.maximum(1.5, (middle - np.quantile(room, 0.1, axis=0)) / 1.03)
+    use = np.flatnonzero(act.loud_db - middle > 5.0)
+    if use.size == 0:
+        return at_s
+    z = np.clip((act.level_db[:, use] - middle[use]) / spread[use] - 1.8, -2.0, 3.0).mean(axis=1)
+    last = int(np.searchsorted(act.time_s, at_s + 0.05))
+    first = max(0, int(np.searchsorted(act.time_s, at_s - back_s)))
+    if last - first < 4:
+        return at_s
+    votes = np.cumsum(z[first:last][::-1])[::-1]
+    best = int(np.argmax(votes))
+    if votes[best] <= 0:
+        return at_s
+    return float(act.time_s[first + best])
+
+
+def tone_odds(
+    frames: Frames, span: tuple[float, float], mains_hz: float, top_hz: float
+) -> power.Hum:
+    """Evidence that the shaft turns at its steady speed, from the sharp tones of a stretch.
+
+    Like the hum, but for the lines that the shaft makes: they stand still on
+    the frequency axis only while the speed does.
+    """
+    x = frames.samples[int(span[0] * frames.rate_hz) : int(span[1] * frames.rate_hz)]
+    at = np.arange(0.5 * power.RASTER_S, frames.duration_s, power.RASTER_S)
+    total = np.zeros(at.size)
+    if x.size < 0.5 * frames.rate_hz:
+        return power.Hum(at, total, 0.0)
+    by = max(1, int(frames.rate_hz / 8000.0))
+    low = x[: x.size // by * by].reshape(-1, by).mean(axis=1)
+    padded = 1 << int(np.ceil(np.log2(low.size * 1.5)))
+    spectrum = np.abs(np.fft.rfft(low * np.hanning(low.size), padded)) ** 2
+    step = frames.rate_hz / by / padded
+    spectrum = spectrum[: int(min(3200.0, 0.9 * top_hz) / step)].astype(np.float64)
+    peaks = speed.sharp_peaks(spectrum, step, least_db=10.0)
+    away = np.abs(peaks[:, 0] / (2 * mains_hz) - np.rint(peaks[:, 0] / (2 * mains_hz)))
+    peaks = peaks[(away * 2 * mains_hz > 3.0) & (peaks[:, 0] > 60.0)]
+    for hz, _ in peaks[np.argsort(-peaks[:, 1])][:10]:
+        total += power.line_log_odds(power.coherence(frames, float(hz), at))
+    positive = total[total > 0]
+    return power.Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
+
+
+def knee(act: Activity, from_s: float, to_s: float) -> float:
+    """Where a level that held still begins to fall, by least squares: flat, then a slope."""
+    a, b = np.searchsorted(act.time_s, (from_s, to_s))
+    rise = act.loud_db - act.quiet_db
+    weight = np.clip(rise - 4.0, 0.0, 15.0)
+    y = (act.level_db[a:b] @ weight / max(float(weight.sum()), 1e-9))[::3]
+    t = act.time_s[a:b][::3]
+    if y.size < 12:
+        return to_s
+    best = (np.inf, to_s)
+    for k in range(5, y.size - 5):
+        flat = y[:k].mean()
+        x = t[k:] - t[k]
+        slope = min(0.0, float(x @ (y[k:] - flat) / (x @ x)))
+        error = float(np.sum((y[:k] - flat) ** 2) + np.sum((y[k:] - flat - slope * x) ** 2))
+        if error < best[0]:
+            best = (error, float(t[k]))
+    return best[1]
 
 
 def click(
@@ -290,23 +326,88 @@ class _Stretch:
     last_s: float
 
 
+def stillest(frames: Frames, span: tuple[float, float], length_s: float) -> tuple[float, float]:
+    """The part of a stretch in which the fine structure of the spectrum changes least."""
+    a, b = (int(np.searchsorted(frames.time_s, t)) for t in span)
+    if (b - a) * frames.hop_s <= 1.3 * length_s:
+        return span
+    low = ratio.prominence(frames.power[a:b, frames.bins(120.0, 4000.0)])
+    block = 10
+    count = low.shape[0] // block
+    mean = low[: count * block].reshape(count, block, -1).mean(axis=1)
+    mean -= mean.mean(axis=1, keepdims=True)
+    mean /= np.linalg.norm(mean, axis=1, keepdims=True) + 1e-9
+    likeness = np.concatenate(([0.0], np.cumsum(np.sum(mean[3:] * mean[:-3], axis=1))))
+    wide = max(2, int(length_s / (block * frames.hop_s)) - 3)
+    if likeness.size <= wide + 1:
+        return span
+    start = int(np.argmax(likeness[wide:] - likeness[:-wide]))
+    from_s = float(frames.time_s[a + start * block])
+    return from_s, from_s + length_s
+
+
+def step_down(
+    frames: Frames, comb: power.Comb, act: Activity, window: tuple[float, float]
+) -> tuple[float, float]:
+    """Sharpest fall of the mains lines, and of the level, in a window: time and share of the lines lost."""
+    at = np.arange(window[0] - 0.1, window[1] + 0.1, 0.01)
+    wide = 8
+    total = np.zeros(at.size - 2 * wide + 1)
+    used = 0.0
+    for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False):
+        if rise < 8.0:
+            continue
+        line = 2 * comb.mains_hz * k
+        z, rate = slice_signal(frames, line - 20.0, line + 20.0, taper=0.3)
+        size = np.interp(at, np.arange(z.size) / rate, np.abs(z).astype(np.float64))
+        size = np.minimum(size / (np.median(size[: at.size // 2]) + 1e-12), 1.5)
+        x = np.concatenate(([0.0], np.cumsum(size)))
+        before = (x[wide : -wide] - x[: -2 * wide]) / wide
+        after = (x[2 * wide :] - x[wide:-wide]) / wide
+        weight = min(rise, 20.0) / 20.0
+        total += weight * (before - after)
+        used += weight
+    if used == 0.0:
+        return 0.5 * sum(window), 0.0
+    total /= used
+    centre = at[wide - 1 : wide - 1 + total.size] + 0.005
+    inside = (centre >= window[0]) & (centre <= window[1])
+    best = int(np.argmax(np.where(inside, total, -99.0)))
+    return float(centre[best]), float(total[best])
+
+
 def _refine(
-    frames: Frames, act: Activity, comb: power.Comb, rough: tuple[float, float], by_hum: bool
+    frames: Frames, act: Activity, comb: power.Comb, rough: tuple[float, float], odds: power.Hum,
+    by_hum: bool,
 ) -> _Stretch:
     """Ends of one powered stretch; None for an end that lies outside the clip."""
     a, b = rough
-    onset = onset_before(act, a)
-    on: float | None = onset
-    if onset < 0.12:
-        on = None
-    off: float | None = b
-    if b > frames.duration_s - 0.25:
-        off = None
+    top_hz = min(16000.0, 0.45 * frames.rate_hz)
+    onset = onset_before(act, a - _EDGE_S if by_hum else a)
+    on: float | None = onset if onset > 0.1 else None
+    loud = [s for s in active_stretches(act) if s[0] < b and s[1] > a]
+    whole = (min([a, *(s[0] for s in loud)]), max([b, *(s[1] for s in loud)]))
+    still = stillest(frames, whole, 1.4)
+    tones = tone_odds(frames, still, comb.mains_hz, top_hz)
+    joint = power.Hum(odds.time_s, odds.log_odds * float(by_hum) + tones.log_odds, 0.0)
+    middle = 0.5 * sum(still)
+    holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
+    if holding and (by_hum or tones.strength > 1.0):
+        off: float | None = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
+        if by_hum and off < frames.duration_s - 0.3:
+            time, fall = step_down(frames, comb, act, (off - 0.3, off + 0.12))
+            off = time if fall > 0.35 else off
     elif by_hum:
-        time, gain = line_step(frames, comb, (max(a, b - 0.45), min(b + 0.45, frames.duration_s)))
-        off = time if gain > 6.0 else b
+        off = b - _EDGE_S
+    else:
+        off = knee(act, a + 0.3 * (b - a), min(b + 1.5, frames.duration_s))
+    if off is not None and off > frames.duration_s - 0.25:
+        off = None
     return _Stretch(
-        on, off, on if on is not None else 0.0, off if off is not None else (frames.duration_s)
+        on,
+        off,
+        on if on is not None else 0.0,
+        off if off is not None else frames.duration_s,
     )
 
 
@@ -337,7 +438,7 @@ def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
         stretches = active_stretches(act)
     if not stretches:
         return Run(not_heard=("Neither the mains hum of a motor nor a run was heard.",))
-    refined = [_refine(frames, act, comb, rough, by_hum) for rough in stretches]
+    refined = [_refine(frames, act, comb, rough, odds, by_hum) for rough in stretches]
     best = max(refined, key=lambda s: (s.last_s - s.first_s) * _loudness(act, s))
     others = tuple(
         (s.first_s + clip.start_s, s.last_s + clip.start_s) for s in refined if s is not best
@@ -388,16 +489,17 @@ def _describe(
     rest = None
     track = None
     if best.off_s is not None:
+        vanished = _vanished(act, last)
+        until = min(frames.duration_s, last + 2.5 * max(vanished - last, 0.5) + 1.0)
         slide = ratio.slide_map(
             frames,
             steady_s=(max(steady[0], steady[1] - 4.0), steady[1]),
-            span_s=(last - 0.1, frames.duration_s),
+            span_s=(last - 0.1, until),
             top_hz=top_hz,
-            group=max(2, int((frames.duration_s - last) / 2.5)),
+            group=max(1, round((until - last) / 2.5)),
             skip_hz=lines,
         )
         slope = ratio.follow_down(slide, last)
-        vanished = _vanished(act, last)
         if slope is not None:
             stop = max(slope.duration_s, vanished - last)
             rest_at = last + stop
@@ -459,7 +561,7 @@ def _describe(
         at_speed_s=later(at_speed),
         power_off_s=later(best.off_s),
         rest_s=later(rest),
-        shaft_hz=shaft.rate_hz if shaft and shaft.z >= 5.0 and shaft.margin >= 1.0 else None,
+        shaft_hz=shaft.rate_hz if shaft and shaft.z >= speed.CLAIM_Z and shaft.margin >= speed.CLAIM_MARGIN else None,
         shaft_confidence=shaft.z if shaft else 0.0,
         shaft_guess_hz=shaft.rate_hz if shaft else None,
         track=track,

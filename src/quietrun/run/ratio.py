@@ -29,6 +29,7 @@ _HI_HZ = 9000.0
 _NEAR_ONE = 16  # slides of the steady speed itself, which a slow coast-down fills for long
 _TOLL = 1.0  # gain a column must bring to be worth following: a free path picks up noise
 _LAW_KEEPS = 0.7
+_CORRIDOR = 14
 _MOST_STEPS = 14
 _SURROUND = 8  # bins each side whose mean level is the surroundings
 
@@ -218,7 +219,8 @@ def follow_down(slide: SlideMap, off_s: float) -> Slope | None:
     if law_total >= _LAW_KEEPS * free_total or path.size < 6:
         used = law_share > LOWEST_SHARE
         score = law_total / np.sqrt(max(1, int(used.sum())))
-        return Slope(law_stop, law_drag, time + off_s, law_share, float(score))
+        near = _corridor(gain, law_share)
+        return Slope(law_stop, law_drag, time + off_s, near, float(score))
     share = np.exp(-LOG_STEP * path)
     drag, stop = fit_drag_shares(time[: path.size], share)
     tail = np.interp(time[path.size :], [time[path.size - 1], stop], [share[-1], 0.0], right=0.0)
@@ -264,6 +266,20 @@ def _best_law(
     total = _along(gain, share, logs)
     k = int(np.argmax(total))
     return share[k], COAST_SHAPES[i], float(fine[k]), float(total[k])
+
+
+def _corridor(gain: Floats, law_share: Floats) -> Floats:
+    """The free path within ``_CORRIDOR`` slides of a law: real machines are not quite lawful."""
+    slide = np.rint(-np.log(np.maximum(law_share, 1e-6)) / LOG_STEP).astype(int)
+    count = int(np.sum(slide < gain.shape[1]))
+    if count < 6:
+        return law_share
+    away = np.abs(np.arange(gain.shape[1])[None, :] - slide[:count, None])
+    held = np.where(away <= _CORRIDOR, gain[:count] + _TOLL, -8.0)
+    path, _ = _free_path(held)
+    share = law_share.copy()
+    share[: path.size] = np.exp(-LOG_STEP * path)
+    return share
 
 
 def _free_path(gain: Floats) -> tuple[NDArray[np.int64], float]:

@@ -25,6 +25,9 @@ Floats = NDArray[np.float64]
 
 SLIP_RANGE = (0.0005, 0.07)
 _STEP = 2e-4  # relative raster of the rate
+CLAIM_Z = 4.0
+CLAIM_MARGIN = 1.2
+ODD_Z = 2.5
 _TOP_HZ = 1300.0
 _ENVELOPE_BANDS = ((500.0, 1200.0), (1200.0, 2800.0), (2800.0, 6000.0), (6000.0, 12000.0))
 _CHANCE = ((0.62, 0.92), (1.012, 1.36))  # rates over synchronous that cannot be
@@ -52,24 +55,62 @@ class Shaft:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LineSpectrum:
-    """Rise of each line over its floor, dB, held to 0..12."""
+    """Peaks of a spectrum, looked up by bin.
 
-    rise_db: Floats
+    Attributes
+    ----------
+    near_hz, height_db : shape (k,)
+        For each bin the nearest peak: its frequency and its rise over the
+        floor, held to 18 dB. Only peaks count, so that the skirts of a strong
+        line do not stand for other rates.
+    step_hz : float
+    weight : float
+    highest_order : int
+    """
+
+    near_hz: Floats
+    height_db: Floats
     step_hz: float
     weight: float
     highest_order: int
 
 
-def _rise(power: Floats, step_hz: float, block_hz: float = 10.0) -> Floats:
-    """Rise over a floor of block medians, dB, held to 0..12 and freed of its mean."""
+def sharp_peaks(
+    power: Floats, step_hz: float, *, least_db: float = 5.0, block_hz: float = 10.0
+) -> Floats:
+    """Peaks that stand ``least_db`` over a floor of block medians and over all within 0.7 Hz.
+
+    Returns
+    -------
+    shape (p, 2) : frequency in Hz (by parabola) and rise in dB, in order of frequency
+    """
     block = max(8, round(block_hz / step_hz))
     count = max(1, power.size // block)
     used = power[: count * block].reshape(count, -1) if count * block <= power.size else power[None]
     floor = np.median(used, axis=1) / np.log(2) + 1e-30
     centres = (np.arange(count) + 0.5) * block
     rise = 10 * np.log10(power / np.interp(np.arange(power.size), centres, floor) + 1e-12)
-    held = np.clip(rise, 0.0, 12.0)
-    return np.asarray(held - held.mean())
+    reach = max(1, round(0.7 / step_hz))
+    padded = np.pad(rise, reach, mode="constant", constant_values=-99.0)
+    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    peak = np.flatnonzero((rise >= highest) & (rise > least_db))
+    inner = np.clip(peak, 1, power.size - 2)
+    left, top, right = (rise[inner + k] for k in (-1, 0, 1))
+    bend = np.minimum(left - 2 * top + right, -1e-6)
+    exact = (inner + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) * step_hz
+    return np.stack([exact, rise[peak]], axis=1)
+
+
+def _peaks(power: Floats, step_hz: float, weight: float, highest_order: int) -> LineSpectrum:
+    """Look-up of the nearest sharp peak for each bin."""
+    found = sharp_peaks(power, step_hz)
+    if found.shape[0] == 0:
+        return LineSpectrum(np.full(power.size, -1e9), np.zeros(power.size), step_hz, weight, 0)
+    between = 0.5 * (found[1:, 0] + found[:-1, 0]) / step_hz
+    nearest = np.searchsorted(between, np.arange(power.size))
+    return LineSpectrum(
+        found[nearest, 0], np.minimum(found[nearest, 1], 18.0), step_hz, weight, highest_order
+    )
 
 
 def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
@@ -86,7 +127,7 @@ def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
     step = rate / padded
     top = min(spectrum.size, int(_TOP_HZ / step))
     power = np.abs(spectrum[:top]).astype(np.float64) ** 2
-    return LineSpectrum(_rise(power, step), step, 1.0, 44)
+    return _peaks(power, step, 1.0, 44)
 
 
 def envelope_lines(
@@ -108,23 +149,32 @@ def envelope_lines(
         power = np.abs(np.fft.rfft(part, padded)) ** 2
         step = rate / padded
         top = min(power.size, int(450.0 / step))
-        found.append(LineSpectrum(_rise(power[:top], step), step, 0.8, 14))
+        found.append(_peaks(power[:top], step, 0.8, 14))
     return found
 
 
-def _comb_sum(spectra: list[LineSpectrum], rates: Floats, mains_hz: float) -> Floats:
+def _comb_sum(
+    spectra: list[LineSpectrum], rates: Floats, mains_hz: float, *, odd_only: bool = False
+) -> Floats:
     """Sum of rises at the whole multiples of each rate, lines of the mains left out."""
     total = np.zeros(rates.size)
     most = max((lines.highest_order for lines in spectra), default=0)
     at = np.arange(1, most + 1)[:, None] * rates
     cycles = at / (2 * mains_hz)
     clear = np.abs(cycles - np.rint(cycles)) * (2 * mains_hz) > 0.7
+    if odd_only:
+        clear[1::2] = False
     for lines in spectra:
-        size_hz = lines.rise_db.size * lines.step_hz
-        count = min(lines.highest_order, int(size_hz / rates[0]) + 1)
-        index = (at[:count] * (1.0 / lines.step_hz) + 0.5).astype(np.int32)
-        use = clear[:count] & (index < lines.rise_db.size)
-        got = lines.rise_db[np.minimum(index, lines.rise_db.size - 1)]
+        if lines.highest_order == 0:
+            continue
+        size = lines.near_hz.size
+        count = min(lines.highest_order, int(size * lines.step_hz / rates[0]) + 1)
+        where = at[:count]
+        index = (where * (1.0 / lines.step_hz) + 0.5).astype(np.int32)
+        use = clear[:count] & (index < size)
+        index = np.minimum(index, size - 1)
+        width = 0.12 + 0.0004 * where
+        got = lines.height_db[index] * np.exp(-0.5 * ((where - lines.near_hz[index]) / width) ** 2)
         total += np.where(use, got, 0.0).sum(axis=0) * lines.weight
     return total
 
@@ -189,7 +239,13 @@ def _settle_poles(spectra: list[LineSpectrum], mains_hz: float, found: list[Shaf
     four, two = found
     if abs(2 * four.rate_hz / two.rate_hz - 1) > 0.004:
         return max(found, key=lambda shaft: shaft.z)
-    odd = np.array([four.rate_hz])
-    both = _comb_sum(spectra, odd, mains_hz)[0]
-    even = _comb_sum(spectra, 2 * odd, mains_hz)[0]
-    return four if both > even * 1.15 else two
+    synchronous = mains_hz / 2
+    near = four.rate_hz * np.array([0.9996, 0.9998, 1.0, 1.0002, 1.0004])
+    odd = float(_comb_sum(spectra, near, mains_hz, odd_only=True).max())
+    chance = np.concatenate(
+        [
+            _comb_sum(spectra, synchronous * np.arange(a, b, _STEP), mains_hz, odd_only=True)
+            for a, b in _CHANCE
+        ]
+    )
+    return four if odd > float(chance.mean() + ODD_Z * chance.std()) else two
