@@ -54,7 +54,7 @@ THIRD_PARTY = {
     "distributed": {"batch"},
     "platformdirs": {"logbook"},
     "matplotlib": {"report"},
-    "jinja2": {"report"},
+    "jinja2": {"report", "batch"},
     "librosa": {"report"},
     "sounddevice": {"clip", "cli"},
     "sklearn": set(),

@@ -19,6 +19,7 @@ COMMANDS = MappingProxyType(
     {
         "check": "quietrun.cli.check:check",
         "explain": "quietrun.cli.explain:explain",
+        "batch": "quietrun.cli.batch:batch",
         "machine": "quietrun.cli.machine:machine",
         "logbook": "quietrun.cli.logbook:logbook",
     }
