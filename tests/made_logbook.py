@@ -33,7 +33,15 @@ def made_report(number=0, *, verdict="quiet", stage="assembled", flagged=(), run
         "clip": {"path": path or f"clip-{number}.m4a", "sha256": sha_of(number)},
         "machine": {"id": "B-014", "mains_hz": 50.0, "poles": 4, "stage": stage},
         "recording": {"usable": True, "bandwidth_hz": 16000, "room_snr_db": 25.1, "problems": []},
-        "run": {"run_up_s": 0.8, "coast_down_s": 4.2, **(run or {})},
+        "run": {
+            "mains_hz": 50.0,
+            "switched_on_s": 1.0,
+            "switched_off_s": 6.0,
+            "running_rpm": 1480.0,
+            "run_up_s": 0.8,
+            "coast_down_s": 4.2,
+            **(run or {}),
+        },
         "faults": {
             name: {
                 "probability": 0.9 if name in flagged else 0.05,

@@ -100,7 +100,6 @@ AIR = {name: 5.5 for name in BY_NAME if name.startswith("exponent_")}
 
 def side(name="a", bands=None, evidence=None, **changes):
     report = made_report(name)
-    report["run"].update({"running_rpm": 1480.0, "mains_hz": 50.0})
     return Side(name, report, {**AIR, **(evidence or {})}, bands or {}, phone="mine", **changes)
 
 

@@ -13,7 +13,6 @@ from quietrun.words import FAULTS, POSSIBLE, STAGES
 
 def side(number, stage, verdict="quiet", flagged=()):
     report = made_report(number, stage=stage, verdict=verdict, flagged=flagged)
-    report["run"].update({"running_rpm": 1480.0, "mains_hz": 50.0})
     return Side(f"{stage}-{number}.wav", report, {})
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quietrun.dsp.frames import Frames
+from quietrun.dsp.frames import Frames, fast_length
 
 Floats = NDArray[np.float64]
 
@@ -28,7 +28,6 @@ _LO_HZ = 140.0
 _HI_HZ = 9000.0
 _NEAR_ONE = 16  # slides of the steady speed itself, which a slow coast-down fills for long
 _TOLL = 1.0  # gain a column must bring to be worth following: a free path picks up noise
-_LAW_KEEPS = 0.7
 _CORRIDOR = 14
 _MOST_STEPS = 14
 _SURROUND = 8  # bins each side whose mean level is the surroundings
@@ -88,9 +87,9 @@ def _log_axis(frames: Frames, top_hz: float) -> Floats:
     return np.asarray(np.arange(np.log(_LO_HZ), np.log(max(top, 2 * _LO_HZ)), LOG_STEP))
 
 
-def _on_log_axis(frames: Frames, level: NDArray[np.float32], axis: Floats) -> Floats:
+def _on_log_axis(bin_hz: float, level: NDArray[np.float32], axis: Floats) -> Floats:
     """Resample bins to the logarithmic axis by linear interpolation."""
-    at = np.exp(axis) / frames.freqs_hz[1]
+    at = np.exp(axis) / bin_hz
     low = np.clip(at.astype(int), 0, level.shape[1] - 2)
     part = (at - low).astype(np.float32)
     return np.asarray(level[:, low] * (1 - part) + level[:, low + 1] * part, dtype=np.float64)
@@ -104,6 +103,8 @@ def slide_map(
     top_hz: float,
     group: int = 2,
     skip_hz: tuple[float, ...] = (),
+    sharp_below_hz: float = 0.0,
+    still: bool = True,
 ) -> SlideMap:
     """Correlate the steady pattern with each frame of a span at each slide.
 
@@ -120,35 +121,94 @@ def slide_map(
         Frames averaged into one column.
     skip_hz : tuple of Hz
         Lines left out of the pattern (the electrical ones).
+    sharp_below_hz : Hz
+        Below this, spectra over 0.17 s are used: for slow coast-downs.
+    still : bool
+        Take out what keeps its frequency over the whole span.
     """
     axis = _log_axis(frames, top_hz)
-    a, b = frames.frame_at(steady_s[0]), frames.frame_at(steady_s[1]) + 1
-    pattern_power = frames.power[a:b].mean(axis=0, keepdims=True)
-    rise = prominence(pattern_power)
-    bin_hz = frames.freqs_hz[1]
-    for line in skip_hz:
-        near = np.abs(frames.freqs_hz - line) < 1.6 * bin_hz
-        rise[0, near] = np.minimum(rise[0, near], 0.0)
-    pattern = _on_log_axis(frames, rise, axis)[0]
-    pattern = np.clip(pattern, -3.0, 15.0)
-    pattern -= pattern.mean()
-    clarity = float(pattern.std())
     first, last = frames.frame_at(span_s[0]), frames.frame_at(span_s[1]) + 1
     count = max(1, (last - first) // group)
+    time = frames.time_s[first] + (np.arange(count) * group + (group - 1) / 2) * frames.hop_s
+    a, b = frames.frame_at(steady_s[0]), frames.frame_at(steady_s[1]) + 1
     power = frames.power[first : first + count * group]
-    if group > 1 and power.shape[0] == count * group:
-        power = power.reshape(count, group, -1).mean(axis=1)
-    columns = np.clip(_on_log_axis(frames, prominence(power), axis), -6.0, 15.0)
+    if power.shape[0] < count * group:
+        count = power.shape[0] // group
+        power, time = power[: count * group], time[:count]
+    mean = power.reshape(count, group, -1).mean(axis=1)
+    columns = _on_log_axis(frames.freqs_hz[1], _skip(prominence(mean), frames.freqs_hz[1], ()), axis)
+    pattern = _on_log_axis(
+        frames.freqs_hz[1],
+        _skip(prominence(frames.power[a:b].mean(axis=0, keepdims=True)), frames.freqs_hz[1], skip_hz),
+        axis,
+    )[0]
+    if sharp_below_hz > 0:
+        low = axis < np.log(sharp_below_hz)
+        bin_hz, sharp, steady = _sharp(frames, time, steady_s, sharp_below_hz * 1.3)
+        columns[:, low] = _on_log_axis(bin_hz, prominence(sharp), axis[low])
+        pattern[low] = _on_log_axis(
+            bin_hz, _skip(prominence(steady), bin_hz, skip_hz), axis[low]
+        )[0]
+    columns = np.clip(columns, -6.0, 15.0)
+    if still:
+        # what stays at its frequency while the machine slows down is the body or the room
+        fixed = np.median(columns, axis=0)
+        columns = columns - fixed
+        pattern = pattern - np.maximum(fixed, 0.0)
+    pattern = np.clip(pattern, -1.0, 15.0)
+    pattern -= pattern.mean()
+    clarity = float(pattern.std())
     slides = int(-np.log(LOWEST_SHARE) / LOG_STEP)
-    time = frames.time_s[first] + (np.arange(power.shape[0]) * group + (group - 1) / 2) * (
-        frames.hop_s
-    )
     gain = _correlate(columns, pattern, slides)
     spread = np.median(np.abs(gain - np.median(gain))) * 1.4826 + 1e-9
     gain -= np.median(gain)
     gain[:, _NEAR_ONE:] -= np.median(gain[:, _NEAR_ONE:], axis=0)
+    late = gain[int(0.6 * gain.shape[0]) :, :_NEAR_ONE]  # by then the speed is another one
+    if still and late.shape[0] > 3:
+        gain[:, :_NEAR_ONE] -= np.median(late, axis=0)
     share = np.exp(-LOG_STEP * np.arange(slides))
     return SlideMap(time, share, gain / spread, clarity)
+
+
+def _skip(
+    rise: NDArray[np.float32], bin_hz: float, lines: tuple[float, ...]
+) -> NDArray[np.float32]:
+    """Take rises on given lines out."""
+    freqs = np.arange(rise.shape[1]) * bin_hz
+    for line in lines:
+        near = np.abs(freqs - line) < 1.6 * bin_hz
+        rise[:, near] = np.minimum(rise[:, near], 0.0)
+    return rise
+
+
+def _sharp(
+    frames: Frames, at_s: Floats, steady_s: tuple[float, float], top_hz: float
+) -> tuple[float, NDArray[np.float32], NDArray[np.float32]]:
+    """Power spectra over 0.17 s at given times, and their mean over the steady stretch.
+
+    Four times finer than the shared frames, for slow coast-downs.
+
+    Returns
+    -------
+    bin_hz : Hz
+    at the times : shape (t, m)
+    steady mean : shape (1, m)
+    """
+    by = max(1, int(frames.rate_hz / (5.0 * top_hz)))
+    x = frames.samples[: frames.samples.size // by * by].reshape(-1, by).mean(axis=1)
+    rate = frames.rate_hz / by
+    size = fast_length(round(0.17 * rate))
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    top = int(top_hz / (rate / size)) + 2
+    view = np.lib.stride_tricks.sliding_window_view(x, size)
+
+    def spectra(times: Floats) -> NDArray[np.float32]:
+        start = np.clip(np.rint(times * rate - size / 2).astype(int), 0, view.shape[0] - 1)
+        part = np.fft.rfft(view[start] * window, axis=1)[:, :top]
+        return np.asarray(part.real**2 + part.imag**2, dtype=np.float32)
+
+    hold = np.arange(steady_s[0] + 0.085, max(steady_s[1] - 0.08, steady_s[0] + 0.09), 0.085)
+    return rate / size, spectra(at_s), spectra(hold).mean(axis=0, keepdims=True)
 
 
 def _correlate(columns: Floats, pattern: Floats, slides: int) -> Floats:
@@ -199,33 +259,93 @@ COAST_SHAPES = tuple(
 )
 
 
-def follow_down(slide: SlideMap, off_s: float) -> Slope | None:
-    """Speed after ``off_s``: the best never-rising path, then the law of motion through it.
+@dataclass(frozen=True, slots=True, eq=False)
+class Decay:
+    """Level of the machine over the coast-down, relative to just after switch-off.
 
-    The path is found by dynamic programming and by a bank of laws of motion;
-    the law is kept where it explains nearly as much as the free path, since
-    a faint pattern lets the free path run after noise.
+    Attributes
+    ----------
+    time_s : shape (t,), s
+    level_db : shape (t,), room taken off, held at ``floor_db``
+    floor_db : below this the room rules
+    """
 
-    Returns None where the span is too short or nothing follows the shaft.
+    time_s: Floats
+    level_db: Floats
+    floor_db: float
+
+
+#: Growth of level with speed, as exponents: rolling and rubbing to fan noise.
+_EXPONENTS = (2.0, 3.0, 4.0, 5.0, 6.0)
+_LEVEL_SPREAD_DB = 2.5
+_LEVEL_EVERY_S = 0.12  # levels closer than this say the same thing
+_FREE_TOLL = 2.0  # the best of 15 neighbours stands 1.7 spreads high by chance alone
+
+
+def follow_down(slide: SlideMap, off_s: float, decay: Decay | None = None) -> Slope | None:
+    """Speed after ``off_s``: a law of motion, or a free path where no law explains the tones.
+
+    Every law of a bank is weighed by the sliding pattern along its path and
+    by how the level falls under it. A never-rising free path is found beside
+    it by dynamic programming and kept where the tones are so clear that the
+    law misses much of them.
+
+    Returns None where the span is too short.
     """
     after = np.flatnonzero(slide.time_s >= off_s)
     if after.size < 8:
         return None
     time = slide.time_s[after] - off_s
-    gain = np.clip(slide.gain[after], -2.0, 6.0) - _TOLL
+    gain = np.clip(slide.gain[after], -2.0, 6.0)
     logs = np.log(slide.share)
-    law_share, law_drag, law_stop, law_total = _best_law(gain, time, logs)
-    path, free_total = _free_path(gain)
-    if law_total >= _LAW_KEEPS * free_total or path.size < 6:
-        used = law_share > LOWEST_SHARE
-        score = law_total / np.sqrt(max(1, int(used.sum())))
-        near = _corridor(gain, law_share)
-        return Slope(law_stop, law_drag, time + off_s, near, float(score))
-    share = np.exp(-LOG_STEP * path)
-    drag, stop = fit_drag_shares(time[: path.size], share)
-    tail = np.interp(time[path.size :], [time[path.size - 1], stop], [share[-1], 0.0], right=0.0)
-    score = free_total / np.sqrt(path.size)
-    return Slope(stop, drag, time + off_s, np.concatenate([share, tail]), float(score))
+    share, drag, stop, total = _best_law(gain, time, logs, _relative(decay, off_s))
+    path, free_total = _free_path(gain - _FREE_TOLL)
+    used = share > LOWEST_SHARE
+    score = total / np.sqrt(max(1, int(used.sum())))
+    if path.size >= 8 and free_total > 0.8 * total and free_total > 2.0 * path.size:
+        free = np.exp(-LOG_STEP * path)
+        drag, stop = fit_drag_shares(time[: path.size], free)
+        tail = np.interp(
+            time[path.size :], [time[path.size - 1], stop], [free[-1], 0.0], right=0.0
+        )
+        clear = float(gain[np.arange(path.size), path].sum() / np.sqrt(path.size))
+        return Slope(stop, drag, time + off_s, np.concatenate([free, tail]), clear)
+    if score > _CLEAR:
+        share = _corridor(gain, share)
+    return Slope(stop, drag, time + off_s, share, float(score))
+
+
+_CLEAR = 12.0
+
+
+def _relative(decay: Decay | None, off_s: float) -> Decay | None:
+    """The decay after ``off_s``, thinned to at most 40 points, on time from ``off_s``."""
+    if decay is None:
+        return None
+    use = np.flatnonzero(decay.time_s > off_s + 0.05)
+    if use.size < 8:
+        return None
+    step = max(1, use.size // 40)
+    use = use[: use.size // step * step]
+    mean = decay.level_db[use].reshape(-1, step).mean(axis=1)
+    when = decay.time_s[use].reshape(-1, step).mean(axis=1) - off_s
+    return Decay(when, mean, decay.floor_db)
+
+
+def _level_penalty(share: Floats, decay: Decay) -> Floats:
+    """Squared misfit of the level under each path, in nats, best exponent each.
+
+    share : shape (paths, t) on ``decay.time_s``
+    """
+    fall = 10.0 * np.log10(np.maximum(share, 1e-3))
+    spacing = float(decay.time_s[1] - decay.time_s[0]) if decay.time_s.size > 1 else 0.1
+    weight = min(1.0, spacing / _LEVEL_EVERY_S) / (2 * _LEVEL_SPREAD_DB**2)
+    best = np.full(share.shape[0], np.inf)
+    for exponent in _EXPONENTS:
+        expected = np.maximum(exponent * fall, decay.floor_db)
+        misfit = np.minimum((expected - decay.level_db) ** 2, 100.0).sum(axis=1)
+        best = np.minimum(best, misfit)
+    return best * weight
 
 
 def follow_up(slide: SlideMap, on_s: float, at_speed_s: float) -> tuple[Floats, Floats] | None:
@@ -241,31 +361,48 @@ def follow_up(slide: SlideMap, on_s: float, at_speed_s: float) -> tuple[Floats, 
     columns = np.flatnonzero((slide.time_s > on_s) & (slide.time_s <= at_speed_s + 0.02))[::-1]
     if columns.size < 5:
         return None
-    path, _ = _free_path(np.clip(slide.gain[columns], -2.0, 6.0) - 0.5 * _TOLL)
+    path, _ = _free_path(np.clip(slide.gain[columns], -2.0, 6.0) - _TOLL)
     time = slide.time_s[columns][: path.size][::-1]
     share = np.exp(-LOG_STEP * path[::-1].astype(np.float64))
     return np.concatenate(([on_s], time)), np.concatenate(([0.0], share))
 
 
 def _best_law(
-    gain: Floats, time: Floats, logs: Floats
+    gain: Floats, time: Floats, logs: Floats, decay: Decay | None
 ) -> tuple[Floats, tuple[float, float, float], float, float]:
     """Best curve of the bank: its share at each time, drag, stop time and total gain."""
-    durations = np.exp(np.arange(np.log(0.3), np.log(45.0), 0.05))
+    durations = np.exp(np.arange(np.log(0.3), np.log(45.0), 0.06))
     tau, w = motion_curves(COAST_SHAPES)
     best = (-np.inf, 0, 1.0)
     for i in range(tau.shape[0]):
-        share = np.interp(time[None, :] / durations[:, None], tau[i], w, right=0.0)
-        total = _along(gain, share, logs)
+        total = _law_score(gain, time, logs, decay, tau[i], w, durations)
         j = int(np.argmax(total))
         if total[j] > best[0]:
             best = (float(total[j]), i, float(durations[j]))
     _, i, near = best
-    fine = near * np.exp(np.linspace(-0.05, 0.05, 11))
-    share = np.interp(time[None, :] / fine[:, None], tau[i], w, right=0.0)
-    total = _along(gain, share, logs)
+    fine = near * np.exp(np.linspace(-0.06, 0.06, 13))
+    total = _law_score(gain, time, logs, decay, tau[i], w, fine)
     k = int(np.argmax(total))
-    return share[k], COAST_SHAPES[i], float(fine[k]), float(total[k])
+    share = np.interp(time / fine[k], tau[i], w, right=0.0)
+    return share, COAST_SHAPES[i], float(fine[k]), float(_along(gain, share[None], logs)[0])
+
+
+def _law_score(
+    gain: Floats,
+    time: Floats,
+    logs: Floats,
+    decay: Decay | None,
+    tau: Floats,
+    w: Floats,
+    durations: Floats,
+) -> Floats:
+    """Gain along the path of one shape at each duration, less the misfit of the level."""
+    share = np.interp(time[None, :] / durations[:, None], tau, w, right=0.0)
+    total = _along(gain - 0.4, share, logs)
+    if decay is not None:
+        level = np.interp(decay.time_s[None, :] / durations[:, None], tau, w, right=0.0)
+        total = total - _level_penalty(level, decay)
+    return total
 
 
 def _corridor(gain: Floats, law_share: Floats) -> Floats:
@@ -275,7 +412,7 @@ def _corridor(gain: Floats, law_share: Floats) -> Floats:
     if count < 6:
         return law_share
     away = np.abs(np.arange(gain.shape[1])[None, :] - slide[:count, None])
-    held = np.where(away <= _CORRIDOR, gain[:count] + _TOLL, -8.0)
+    held = np.where(away <= _CORRIDOR, gain[:count], -8.0)
     path, _ = _free_path(held)
     share = law_share.copy()
     share[: path.size] = np.exp(-LOG_STEP * path)

@@ -477,6 +477,7 @@ def _describe(
             top_hz=top_hz,
             group=2,
             skip_hz=lines,
+            still=False,
         )
         at_speed = _at_speed(map_up, first, middle)
         by_level = _level_at_speed(act, first, last)
@@ -498,8 +499,9 @@ def _describe(
             top_hz=top_hz,
             group=max(1, round((until - last) / 2.5)),
             skip_hz=lines,
+            sharp_below_hz=1500.0 if vanished - last > 2.0 else 0.0,
         )
-        slope = ratio.follow_down(slide, last)
+        slope = ratio.follow_down(slide, last, _decay(act, last, frames.duration_s))
         if slope is not None:
             stop = max(slope.duration_s, vanished - last)
             rest_at = last + stop
@@ -575,6 +577,28 @@ def _describe(
         rotation_heard=coast is not None and coast.confidence > 0.4,
         phases=phases,
     )
+
+
+def _decay(act: Activity, off_s: float, end_s: float) -> ratio.Decay | None:
+    """How the machine's level falls after switch-off, over bands from 500 Hz to 8 kHz."""
+    edges = band_edges(16000.0)
+    middle = (edges[:-1] > 450.0) & (edges[1:] < 8500.0)
+    t = act.time_s
+    energy = 10 ** (act.level_db / 10)
+    room = 10 ** (act.quiet_db / 10)
+    start = (t > off_s + 0.04) & (t < off_s + 0.2)
+    after = np.flatnonzero((t > off_s) & (t < end_s))
+    if start.sum() < 4 or after.size < 12:
+        return None
+    begin = np.maximum(energy[start].mean(axis=0) - room, 1e-13)
+    over = 10 * np.log10(begin / room)
+    use = np.flatnonzero(middle & (over > 3.0))
+    if use.size < 2:
+        return None
+    left = np.maximum(energy[np.ix_(after, use)] - room[use], 1e-13) / begin[use]
+    floor = float(np.clip(-np.median(over[use]) + 1.0, -30.0, -3.0))
+    level = np.maximum(10 * np.log10(np.median(left, axis=1) + 1e-6), floor)
+    return ratio.Decay(t[after], level, floor)
 
 
 def _hum_share(act: Activity, frames: Frames, best: _Stretch) -> float | None:
