@@ -107,21 +107,58 @@ def clean_analysis(raw: AnalysisRecord, where: str) -> AnalysisRecord:
     )
 
 
+_RUN_NUMBERS = (
+    "mains_hz",
+    "switched_on_s",
+    "switched_off_s",
+    "running_rpm",
+    "run_up_s",
+    "coast_down_s",
+)
+_LISTS = ("findings", "because")
+
+
 def _clean_parts(report: Mapping[str, Any], where: str) -> None:
-    """Check the parts of a verdict object that the book reads."""
-    for name in ("tool", "clip", "machine"):
-        gate.maybe(gate.mapping, report.get(name), f"{where}, {name}")
-    for name, value in gate.mapping(report.get("run", {}), f"{where}, run").items():
-        if name != "drag":
-            gate.maybe(gate.number, value, f"{where}, {name}")
-    for name, score in gate.mapping(report.get("faults", {}), f"{where}, faults").items():
-        gate.choice(name, f"{where}, fault", FAULTS)
-        part = gate.mapping(score, f"{where}, {name}")
-        gate.flag(part.get("flagged", False), f"{where}, {name}, flagged")
-        for word in ("probability", "limit"):
-            gate.maybe(gate.number, part.get(word), f"{where}, {name}, {word}", least=0, most=1)
-    for found in gate.listing(report.get("findings", []), f"{where}, findings"):
+    """Check those parts of a verdict object that the book and comparing read."""
+    parts = {"tool", "clip", "machine", "recording", "run", "faults", *_LISTS}
+    gate.only(report, where, need=parts, may=set(report))
+    for name in parts - set(_LISTS):
+        gate.mapping(report[name], f"{where}, {name}")
+    gate.choice(report["machine"].get("stage"), f"{where}, stage", STAGES)
+    gate.only(report["run"], f"{where}, run", need=set(_RUN_NUMBERS), may=set(report["run"]))
+    for name in _RUN_NUMBERS:
+        gate.maybe(gate.number, report["run"][name], f"{where}, {name}")
+    gate.only(report["faults"], f"{where}, faults", need=set(FAULTS), may=set())
+    for name in FAULTS:
+        _clean_fault(report["faults"][name], f"{where}, {name}")
+    _clean_recording(report["recording"], f"{where}, recording")
+    gate.only(report["clip"], f"{where}, clip", need={"path", "sha256"}, may=set(report["clip"]))
+    for found in gate.listing(report["findings"], f"{where}, findings"):
         gate.text(gate.mapping(found, f"{where}, finding").get("code"), f"{where}, finding")
+    gate.listing(report["because"], f"{where}, because")
+
+
+def _clean_fault(value: object, where: str) -> None:
+    part = gate.mapping(value, where)
+    need = {"probability", "limit", "flagged", "possible"}
+    gate.only(part, where, need=need, may=set(part))
+    gate.flag(part["flagged"], f"{where}, flagged")
+    gate.flag(part["possible"], f"{where}, possible")
+    for word in ("probability", "limit"):
+        gate.maybe(gate.number, part[word], f"{where}, {word}", least=0, most=1)
+
+
+def _clean_recording(part: Mapping[str, Any], where: str) -> None:
+    gate.only(part, where, need={"bandwidth_hz", "problems"}, may=set(part))
+    gate.maybe(gate.number, part["bandwidth_hz"], f"{where}, bandwidth", least=0)
+    for value in gate.listing(part["problems"], f"{where}, problems"):
+        problem = gate.mapping(value, f"{where}, problem")
+        words = {"code", "what", "why", "do"}
+        gate.only(problem, f"{where}, problem", need=words | {"disables"}, may=set(problem))
+        for word in words:
+            gate.text(problem[word], f"{where}, problem, {word}")
+        for name in gate.listing(problem["disables"], f"{where}, problem, disables"):
+            gate.text(name, f"{where}, problem, disables")
 
 
 def _numbers(raw: object, where: str) -> dict[str, float | None]:

@@ -17,6 +17,8 @@ from quietrun.pipeline import Analysis
 
 #: The reason by which ``judge`` takes a machine's own shift off the score.
 OWN_LINE = "machine_own"
+#: Kept beside the features, for the trends: share of the steady power that dies at switch-off.
+HUM_SHARE = "hum_share"
 
 
 def record_of(
@@ -33,10 +35,13 @@ def record_of(
     bands : third-octave levels over the machine's own air noise, if measured
     """
     values = {} if analysis.evidence is None else analysis.evidence.values
+    numbers = {name: _finite(value) for name, value in values.items()}
+    if analysis.run is not None:
+        numbers.setdefault(HUM_SHARE, _finite(analysis.run.hum_share))
     return AnalysisRecord(
         made_at=now_utc(),
         report=report,
-        evidence={name: _finite(value) for name, value in values.items()},
+        evidence=numbers,
         scores={score.fault: general_log_odds(score) for score in analysis.verdict.faults},
         bands=dict(bands or {}),
     )
