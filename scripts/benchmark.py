@@ -1,11 +1,13 @@
 """Measure speed and memory, both sides of each ratio in turn in one run.
 
-    python scripts/benchmark.py [--only a,b,c,e] [--rounds N] [--json] [--save]
+    python scripts/benchmark.py [--only a,b,c,d,e,f] [--rounds N] [--json] [--save]
 
 (a) cold ``check`` of a 10 s m4a against ``python -c "import numpy, av"``
 (b) CPU of one warm clip against decoding it and one float32 STFT
 (c) CPU of ten clips against a plain librosa pipeline of comparable features
+(d) ``batch`` with two workers against one
 (e) peak memory of ``check`` against clip length
+(f) rate and memory of ``batch`` against the number of clips
 
 The clips are made here from a seed. Each row also tells how long the rest of
 the machine was busy meanwhile (Linux): a busy neighbour stretches wall times.
@@ -20,6 +22,7 @@ import json
 import os
 import platform
 import statistics
+import struct
 import subprocess
 import sys
 import tempfile
@@ -34,6 +37,9 @@ SAVED = ROOT / "scripts" / "benchmark.json"
 HERE = str(Path(__file__).resolve())
 CLIPS = 10
 LENGTHS_S = (10, 60, 1800)
+CLIP_S = 10
+PAIRED_CLIPS = 200
+COUNTS = (50, 500, 2000)
 
 
 @dataclass(frozen=True)
@@ -190,11 +196,75 @@ def part_e(folder: Path, rounds: int) -> list[Row]:
     ]
 
 
+def _folder_of(folder: Path, count: int) -> Path:
+    """Folder of ``count`` clips whose bytes differ: the same sounds, each with its own free box."""
+    out = folder / f"visits{count}"
+    if not out.exists():
+        out.mkdir()
+        sounds = [(folder / f"clip{i}.m4a").read_bytes() for i in range(CLIPS)]
+        for i in range(count):
+            box = struct.pack(">I4sI", 12, b"free", i)
+            (out / f"visit{i:05}.m4a").write_bytes(sounds[i % CLIPS] + box)
+    return out
+
+
+def _batch(folder: Path, count: int, jobs: int) -> Cost:
+    source = _folder_of(folder, count)
+    out = folder / "rows.jsonl"
+    out.unlink(missing_ok=True)
+    command = [sys.executable, "-m", "quietrun", "batch", str(source), "-o", str(out)]
+    cost = child(*command, "--jobs", str(jobs), codes=(0, 1))
+    done = len(out.read_bytes().splitlines())
+    if done != count:
+        raise SystemExit(f"batch wrote {done} rows for {count} clips")
+    return cost
+
+
+def part_d(folder: Path, rounds: int) -> list[Row]:
+    """Two workers against one."""
+    both = pairs(
+        max(2, rounds // 3),
+        lambda: _batch(folder, PAIRED_CLIPS, 2),
+        lambda: _batch(folder, PAIRED_CLIPS, 1),
+    )
+    ratios = [one.wall_s / two.wall_s for two, one in both]
+    return [
+        Row(
+            "d",
+            f"`batch` of {PAIRED_CLIPS} clips: how much faster with two workers than with one",
+            f"{middle(ratios)} x",
+            "at least 1.6 x",
+            {"ratio": ratios, "costs": [[asdict(c) for c in pair] for pair in both]},
+        )
+    ]
+
+
+def part_f(folder: Path, rounds: int) -> list[Row]:
+    """Rate and memory against the number of clips."""
+    del rounds
+    costs = {count: _batch(folder, count, 2) for count in COUNTS}
+    rates = {n: n * CLIP_S / cost.cpu_s for n, cost in costs.items()}
+    shown = ", ".join(
+        f"{n}: {rates[n]:.0f} x, {cost.peak_mib:.0f} MiB" for n, cost in costs.items()
+    )
+    return [
+        Row(
+            "f",
+            "`batch` by number of clips: times real time per core, peak memory of one process",
+            shown,
+            "at least 120 x, at most 150 MiB, flat",
+            {str(n): asdict(cost) for n, cost in costs.items()},
+        )
+    ]
+
+
 PARTS: dict[str, Callable[[Path, int], list[Row]]] = {
     "a": part_a,
     "b": part_b,
     "c": part_c,
+    "d": part_d,
     "e": part_e,
+    "f": part_f,
 }
 
 
@@ -289,7 +359,7 @@ def child_warm(folder: str, rounds: str) -> None:
     from quietrun.pipeline import analyse
 
     clips = sorted(str(path) for path in Path(folder).glob("clip*.m4a"))
-    told: dict[str, Any] = {"analyse_s": [], "bare_s": [], "clip_s": 10.0}
+    told: dict[str, Any] = {"analyse_s": [], "bare_s": [], "clip_s": CLIP_S}
     assert analyse(clips[0]).verdict.word != "unusable", "the benchmark's clip must be a run"
     power_stft(decode_plain(clips[0])[0])
     for clip in clips * max(1, int(rounds) // 3):
