@@ -91,7 +91,8 @@ def plan_folder(folder: str, *, leave_out: Iterable[Path] = ()) -> Plan:
     """
     clips, skipped = find_clips(folder, leave_out=leave_out)
     if not clips:
-        files = f"{len(skipped)} other files" if skipped else "nothing at all"
+        others = "1 other file" if len(skipped) == 1 else f"{len(skipped)} other files"
+        files = others if skipped else "nothing at all"
         why = "; ".join(f"{one.path}: {one.why}" for one in skipped[:3])
         raise UsageError(
             f"There are no clips in {folder}: {files} in it.",

@@ -18,21 +18,21 @@ from quietrun.words import FAULT_TITLES, FAULTS
 ORDER = ("noisy", "inspect", "unusable", "quiet")
 
 #: What a technician takes along for a fault or finding. Common practice, no source.
-BRING: Mapping[str, str] = {
-    "bearing_noise": "both motor bearings, a puller and a sleeve to press them on",
-    "impeller_rub": "a cooling impeller and a feeler gauge",
-    "pre_breaker_wobble": "shear plates, a pre-breaker and a dial gauge",
-    "burr_contact": "a pair of burrs, a brush and a vacuum cleaner",
-    "did_not_start": "a start capacitor, a start switch and a capacitor meter",
-    "slow_run_up": "a start capacitor, a start switch and a capacitor meter",
-    "start_switch_open_not_heard": "a start switch",
-    "start_switch_close_not_heard": "a start switch",
-    "coast_down_short": "both motor bearings, a brush and a vacuum cleaner",
-    "mains_hum_strong": "a run capacitor and a clamp meter",
-    "speed_sags": "a run capacitor and a clamp meter",
-    "face_rub": "shims for the pre-breaker and a feeler gauge",
-    "irregular_knocks": "screws of the housing and thread lock",
-    "unknown_noise": "the general tool box: nobody knows yet what it is",
+BRING: Mapping[str, tuple[str, ...]] = {
+    "bearing_noise": ("both motor bearings", "a bearing puller and a sleeve"),
+    "impeller_rub": ("a cooling impeller", "a feeler gauge"),
+    "pre_breaker_wobble": ("shear plates", "a pre-breaker", "a dial gauge"),
+    "burr_contact": ("a pair of burrs", "a brush and a vacuum cleaner"),
+    "did_not_start": ("a start capacitor", "a start switch", "a capacitor meter"),
+    "slow_run_up": ("a start capacitor", "a start switch", "a capacitor meter"),
+    "start_switch_open_not_heard": ("a start switch",),
+    "start_switch_close_not_heard": ("a start switch",),
+    "coast_down_short": ("a brush and a vacuum cleaner",),
+    "mains_hum_strong": ("a run capacitor", "a clamp meter"),
+    "speed_sags": ("a run capacitor", "a clamp meter"),
+    "face_rub": ("shims for the pre-breaker", "a feeler gauge"),
+    "irregular_knocks": ("screws of the housing", "thread lock"),
+    "unknown_noise": ("the whole tool box: nobody knows yet what it is",),
 }
 RECORD_AGAIN = "a phone: some clips must be recorded again"
 
@@ -212,11 +212,11 @@ def _machine(tag: str, lines: list[ClipLine]) -> MachineLine:
             counts[line.stage] = line
     lead = min(counts.values(), key=lambda line: (ORDER.index(line.word), -line.excess))
     wanted = dict.fromkeys(
-        BRING[code]
+        thing
         for line in counts.values()
         if line.word in ("noisy", "inspect")
         for code in line.codes
-        if code in BRING
+        for thing in BRING.get(code, ())
     )
     return MachineLine(tag, lead.word, lead, tuple(latest_first), tuple(wanted))
 
