@@ -73,6 +73,9 @@ class MachineFamily:
     rocker_db: float
     jolt_db: float
     resonance_hz: float
+    breath: float
+    ticks_per_s: float
+    shake_db: float
     bearing_balls: tuple[int, int]
     bearing_ratio: tuple[float, float]
     bearing_contact: tuple[float, float]
@@ -103,6 +106,8 @@ class RoomFamily:
     music: float
     clatter: float
     slam: float
+    beeps: float
+    passing: float
     machines: float
 
 
@@ -194,7 +199,10 @@ def machine_family(number: int) -> MachineFamily:
         rattle_db=float(rng.uniform(-16, 4)) if chance(rng, 0.3) else -120.0,
         rocker_db=float(rng.uniform(4, 30)),
         jolt_db=float(rng.uniform(-4, 18)),
-        resonance_hz=log_uniform(rng, 6, 22),
+        resonance_hz=log_uniform(rng, 5, 22),
+        breath=log_uniform(rng, 0.02, 0.45),
+        ticks_per_s=float(rng.choice([0.0, 0.5, 3.0])) * float(rng.uniform(0.3, 1.5)),
+        shake_db=float(rng.uniform(-18, 0)) if chance(rng, 0.3) else -120.0,
         bearing_balls=(int(rng.integers(7, 12)), int(rng.integers(7, 12))),
         bearing_ratio=(float(rng.uniform(0.18, 0.3)), float(rng.uniform(0.18, 0.3))),
         bearing_contact=(float(rng.uniform(0, 15)), float(rng.uniform(0, 15))),
@@ -231,6 +239,8 @@ def room_family(number: int) -> RoomFamily:
         music=sometimes(0.2),
         clatter=sometimes(0.3),
         slam=sometimes(0.1),
+        beeps=sometimes(0.08),
+        passing=sometimes(0.1),
         machines=sometimes(0.15),
     )
 
@@ -258,6 +268,8 @@ def phone_family(number: int) -> PhoneFamily:
     spread = rng.uniform(1.5, 5.0)
     eq = np.clip(rng.normal(0, spread, knots.size), -10, 10)
     eq = np.where((knots < 100) | (knots > 7000), 1.8 * eq, eq)
+    if name == "opus" and rate not in (8000, 16000, 24000):
+        rate = 48000
     return PhoneFamily(
         rate_hz=rate,
         high_pass_hz=log_uniform(rng, 50, 300),
@@ -274,5 +286,5 @@ def phone_family(number: int) -> PhoneFamily:
         suppress_db=float(rng.uniform(2, 7)) if chance(rng, 0.18) else 0.0,
         codec=name,
         bit_rate=0 if hi == 0 else round(log_uniform(rng, lo, hi)) * 1000,
-        stereo=pick(rng, ("mono",) * 10 + ("near", "one_dead")),
+        stereo=pick(rng, ("mono",) * 20 + ("near", "near", "one_dead", "turned")),
     )

@@ -20,11 +20,9 @@ from quietrun.synth.kit import (
     harmonics,
     hump,
     look_up,
-    place,
     ramp,
     rings,
     wandering,
-    white,
 )
 from quietrun.synth.scene import Scene
 
@@ -49,13 +47,17 @@ def unit(table: Signal) -> Signal:
 
 
 def decaying_gate(scene: Scene, seconds: float) -> Floats:
-    """Power gate that dies away with a time constant after switch-off."""
+    """Power gate that dies away with a time constant after each switch-off."""
     gate = scene.powered.copy()
-    off = scene.motion.off_s
-    if off is not None:
-        t = np.arange(scene.points) / CONTROL_HZ - off
-        gate = np.where(t >= 0, np.exp(-np.maximum(t, 0) / seconds), gate)
-    return gate
+    for off in np.flatnonzero(np.diff(scene.powered) < 0):
+        tail = np.exp(-np.arange(scene.points - off - 1) / (CONTROL_HZ * seconds))
+        gate[off + 1 :] = np.maximum(gate[off + 1 :], tail)
+    return np.asarray(gate)
+
+
+def switched_on(scene: Scene) -> list[float]:
+    """Times at which the mains comes on, s."""
+    return [float(i) / CONTROL_HZ for i in np.flatnonzero(np.diff(scene.powered) > 0) + 1]
 
 
 def add_hum(scene: Scene, stems: Stems) -> None:
@@ -73,10 +75,10 @@ def add_hum(scene: Scene, stems: Stems) -> None:
     gate = decaying_gate(scene, rng.uniform(0.003, 0.03)) * scene.current * swell
     sound = look_up(table, 2.0 * scene.mains) * ramp(gate * level)
     odd = unit(harmonics([1.0, 0.0, 0.4, 0.0, 0.2], rng))
-    inrush = np.zeros(scene.points)
-    if scene.motion.on_s is not None:
-        t = np.arange(scene.points) / CONTROL_HZ - scene.motion.on_s
-        inrush = np.where(t >= 0, np.exp(-np.maximum(t, 0) / rng.uniform(0.02, 0.08)), 0.0)
+    inrush, dies = np.zeros(scene.points), rng.uniform(0.02, 0.08)
+    for at in switched_on(scene):
+        t = np.arange(scene.points) / CONTROL_HZ - at
+        inrush += np.where(t >= 0, np.exp(-np.maximum(t, 0) / dies), 0.0)
     sound += look_up(odd, scene.mains) * ramp(inrush * level * rng.uniform(0.2, 2.5))
     stems.rear += (1 - m.hum_body) * sound
     stems.air += m.hum_body * sound
@@ -121,20 +123,38 @@ def add_fan(scene: Scene, stems: Stems) -> None:
         (level * gust * v ** (half - 0.25), low),
         (level * gust * 0.6 * v ** (half + 0.45), high),
     ]
-    if scene.recipe.stage != "motor_only" and scene.recipe.stage != "hand_spin":
+    if (
+        scene.recipe.stage in ("assembled", "burr_setting")
+        and "sheared_drive" not in scene.recipe.other
+    ):
         chamber = amplitude(m.chamber_db)
         shapes.append((chamber * v**2.5, lambda f: hump(f, m.chamber_centre, 6.0, 7.0)))
     noise = flowing_noise(rng, scene.n, shapes)
     table = _blade_table(scene, scene.rng("blades"))
     depth = np.float32(rng.uniform(0, 0.25))
     blades = look_up(table, scene.turns)
-    stems.air += noise * (1 + depth * blades)
+    stems.air += (
+        noise * (1 + depth * blades) * _breathing(scene, scene.rng("breath"), 0.6 * m.breath)
+    )
     stems.air += blades * ramp(level * amplitude(m.blade_db) * v ** (0.5 * m.blade_exponent))
 
 
+def _breathing(scene: Scene, rng: Rng, share: float) -> Signal:
+    """Modulation that healthy machines have: with the turn and with the torque."""
+    once, twice = rng.uniform(0, share, 2) * np.array([1.0, 0.4])
+    angle = scene.turns + rng.random()
+    table = 1 + look_up(harmonics([once, rng.uniform(0, 0.5) * once], rng), angle)
+    if scene.powered.any() and chance(rng, 0.6):
+        depth = rng.uniform(0, share) * scene.powered
+        table += ramp(depth) * look_up(harmonics([1.0], rng), 2.0 * scene.mains)
+    if chance(rng, 0.4):
+        table += look_up(harmonics([twice], rng), scene.machine.blades * scene.turns)
+    return np.maximum(table, 0.05)
+
+
 def add_roll(scene: Scene, stems: Stems) -> None:
-    """Balls rolling: broadband, as force on both ends."""
-    m, rng = scene.machine, scene.rng("roll")
+    """Balls rolling: broadband, as force on both ends, with the ticks any machine has."""
+    m = scene.machine
     v = np.maximum(scene.v, 1e-4)
     half = 0.5 * m.roll_exponent
     for bus, name in ((stems.front, "front"), (stems.rear, "rear")):
@@ -142,14 +162,27 @@ def add_roll(scene: Scene, stems: Stems) -> None:
         level = amplitude(m.roll_db + own.normal(0, 2.5))
         sway = 1.0 + wandering(own, scene.points, 0.08, 0.12)
         lo, hi = m.roll_band
-        noise = flowing_noise(
-            own,
-            scene.n,
-            [(level * sway * v**half, partial(band_shape, lo_hz=lo, hi_hz=hi, order=1.0))],
-        )
-        depth = rng.uniform(0, 0.2)
-        once = 1 + depth * np.cos(2 * np.pi * (scene.turns + rng.random())).astype(np.float32)
-        bus += noise * once
+        shape = partial(band_shape, lo_hz=lo, hi_hz=hi, order=1.0)
+        noise = flowing_noise(own, scene.n, [(level * sway * v**half, shape)])
+        bus += noise * _breathing(scene, own, m.breath)
+        ticks = int(own.poisson(m.ticks_per_s * scene.duration_s))
+        times = own.uniform(0, scene.duration_s, ticks)
+        sizes = 6 * level * np.exp(own.normal(0, 0.5, ticks)) * scene.speed_at(times) ** half
+        bus += scattered(own, times, sizes, scene.n, (1000, 8000))
+
+
+def add_shake(scene: Scene, stems: Stems) -> None:
+    """The machine on its feet: it shakes, and something rattles, as it runs through a resonance."""
+    m, rng = scene.machine, scene.rng("shake")
+    if m.shake_db < -100:
+        return
+    near = m.resonance_hz / np.maximum(scene.speed_hz, 0.1)
+    gain = 1.0 / np.sqrt(np.square(near**2 - 1.0) + np.square(0.15 * near))
+    gain = np.where(scene.speed_hz > 0.5, np.minimum(gain, 7.0) / 7.0, 0.0) ** 2
+    count = int(scene.duration_s * 40)
+    times = np.sort(rng.uniform(0, scene.duration_s, count))
+    sizes = 5 * amplitude(m.shake_db) * np.exp(rng.normal(0, 0.6, count)) * scene.at(times, gain)
+    stems.front += scattered(rng, times, sizes, scene.n, (400, 6000))
 
 
 def add_unbalance(scene: Scene, stems: Stems) -> None:
@@ -205,18 +238,17 @@ def add_clicks(scene: Scene, stems: Stems) -> None:
     """Start switch, rocker and the jolt of the motor on its feet."""
     m, motion, rng = scene.machine, scene.motion, scene.rng("clicks")
     size = 14.0 * amplitude(m.click_db + rng.normal(0, 2)) / 4
-    for at in (motion.opens_s, motion.closes_s):
-        if at is not None:
-            _click(scene, stems.rear, at, size * np.exp(rng.normal(0, 0.3)), rng)
+    for at in motion.clicks:
+        _click(scene, stems.rear, at, size * np.exp(rng.normal(0, 0.3)), rng)
     rocker = 3.0 * amplitude(m.rocker_db + rng.normal(0, 3)) / 4
-    for at in (motion.on_s, motion.off_s):
-        if at is not None and chance(rng, 0.85):
+    for at in motion.hands:
+        if chance(rng, 0.85):
             for _ in range(int(rng.integers(1, 4))):
                 late = -abs(rng.normal(0, 0.012))
                 strike(stems.air, at + late, knock(rng, (700, 7000)), rocker * rng.uniform(0.3, 1))
-    if motion.on_s is not None:
-        jolt = 8.0 * amplitude(m.jolt_db) / 4
-        strike(stems.front, motion.on_s + 0.004, knock(rng, (60, 400)), jolt)
+    jolt = 8.0 * amplitude(m.jolt_db) / 4
+    for at in switched_on(scene):
+        strike(stems.front, at + 0.004, knock(rng, (60, 400)), jolt)
 
 
 def add_switch_rattle(scene: Scene, stems: Stems) -> None:
@@ -224,24 +256,23 @@ def add_switch_rattle(scene: Scene, stems: Stems) -> None:
     m, rng = scene.machine, scene.rng("rattle")
     if m.rattle_db < -100 or scene.recipe.stage == "hand_spin":
         return
-    gate = (scene.v > 0.12 * scene.v.max()) * (scene.speed_hz < m.closes * scene.motor.sync_hz)
+    gate = (scene.share > 0.1) & (scene.share < m.closes)
     count = int(scene.duration_s * 60)
     times = np.sort(rng.uniform(0, scene.duration_s, count))
-    on = np.interp(times * CONTROL_HZ, np.arange(scene.points), gate.astype(float)) > 0.5
-    sizes = 3 * amplitude(m.rattle_db) * np.exp(rng.normal(0, 0.6, count)) * on
-    train = place(times, sizes, scene.n)
-    ir = knock(rng, m.click_band)
-    stems.rear += (
-        np.convolve(train, ir[:600]).astype(np.float32)[: scene.n] if False else _fast(train, ir)
-    )
+    sizes = 3 * amplitude(m.rattle_db) * np.exp(rng.normal(0, 0.6, count))
+    sizes = sizes * (scene.at(times, gate.astype(float)) > 0.5)
+    stems.rear += scattered(rng, times, sizes, scene.n, m.click_band)
 
 
-def _fast(train: Signal, ir: Signal) -> Signal:
-    """Convolve a sparse train with a short response."""
-    out = np.zeros(train.size + ir.size, dtype=np.float32)
-    for i in np.flatnonzero(train):
-        out[i : i + ir.size] += train[i] * ir
-    return out[: train.size]
+def scattered(rng: Rng, times: Floats, sizes: Floats, n: int, band: tuple[float, float]) -> Signal:
+    """Knocks of a few like parts at given times."""
+    out = np.zeros(n, dtype=np.float32)
+    parts = [knock(rng, band, quality=float(rng.uniform(6, 25))) for _ in range(4)]
+    which = rng.integers(0, 4, times.size)
+    for at, size, i in zip(times.tolist(), sizes.tolist(), which.tolist(), strict=True):
+        if size > 1e-5:
+            strike(out, at, parts[i], size)
+    return out
 
 
 def add_hand(scene: Scene, stems: Stems) -> None:
@@ -267,7 +298,8 @@ def healthy(scene: Scene) -> Stems:
     add_roll(scene, stems)
     add_unbalance(scene, stems)
     add_switch_rattle(scene, stems)
+    add_shake(scene, stems)
     return stems
 
 
-__all__ = ["Stems", "healthy", "knock", "strike", "unit", "white"]
+__all__ = ["Stems", "healthy", "knock", "strike", "unit"]

@@ -19,6 +19,7 @@ import numpy as np
 
 from quietrun.synth.kit import Floats, Signal, third_octaves
 
+Spans = tuple[tuple[float, float], ...]
 FRAME_S = 0.020
 FLOOR_DB = 40.0
 LOWEST_HZ = 250.0
@@ -53,7 +54,7 @@ def band_frames(samples: Signal, rate_hz: int, top_hz: float) -> Floats:
     ).astype(np.float64)
 
 
-def frames_in(spans: tuple[tuple[float, float], ...], count: int) -> Floats:
+def frames_in(spans: Spans, count: int) -> Floats:
     """Mask of the frames that lie in the spans (s)."""
     middle = (np.arange(count) + 0.5) * FRAME_S
     inside = np.zeros(count, dtype=bool)
@@ -63,7 +64,7 @@ def frames_in(spans: tuple[tuple[float, float], ...], count: int) -> Floats:
 
 
 def measured_db(
-    fault: Floats, healthy: Floats, spans: tuple[tuple[float, float], ...]
+    fault: Floats, healthy: Floats, spans: Spans, otherwise: Spans = ()
 ) -> float | None:
     """Audibility of a fault, dB; None where it has no frame.
 
@@ -71,12 +72,20 @@ def measured_db(
     ----------
     fault, healthy : shape (frames, bands), see ``band_frames``
     spans : time in which the fault is present, s
+    otherwise : spans of the machine's steady run
+        The healthy machine's level is taken here where it is all but silent
+        in ``spans`` (a squeal in the last turns).
     """
     inside = frames_in(spans, fault.shape[0])
     if np.count_nonzero(inside) < 2:
         return None
     loud = np.percentile(fault[inside], 95, axis=0)
     own = np.median(healthy[inside], axis=0)
+    running = frames_in(otherwise, fault.shape[0])
+    if np.any(running):
+        steady = np.median(healthy[running], axis=0)
+        if own.sum() < 0.01 * steady.sum():
+            own = steady
     own = np.maximum(own, own.max() * 10 ** (-FLOOR_DB / 10) + 1e-30)
     ratio = 10.0 * np.log10(loud / own + 1e-30)
     best = np.sort(ratio)[-3:]

@@ -2,25 +2,27 @@
 
 Conventions
 -----------
-Speed is in turns per second (Hz), acceleration in Hz/s, angle in turns. With
-u = speed / synchronous speed the drag is a + b u + c u^2 (Coulomb, viscous,
-windage), as rates of change of u in 1/s.
+Speed is in turns per second (Hz), angle in turns. ``u`` is speed over
+synchronous speed; its drag is a + b u + c u^2 (Coulomb, viscous, windage) and
+all torques are given as the rate of change of u they cause, in 1/s.
 
 Run torque is that of a single-phase machine as two opposing revolving fields,
-K [k(s) - beta k(2 - s)] with k the Kloss curve 2 / (s/sk + sk/s); the start
-winding adds a torque while its switch is closed. [Textbook, from memory.]
+K [k(s) - beta k(2 - s)] with k the Kloss curve 2 / (s/sk + sk/s) over the slip
+s. The start winding adds a torque while its switch is closed, full up to three
+quarters of synchronous speed and falling to nothing at it. [Textbook forms, from
+memory; the fall of the start torque is our simplification.]
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from quietrun.synth.kit import CONTROL_HZ, Floats
 
 AT_SPEED_SHARE = 0.97  # "at speed" is when this share of the running speed is reached
-AT_REST_HZ = 0.0
+_SLOWEST = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,7 @@ class Motor:
     Attributes
     ----------
     sync_hz : synchronous speed, turns/s
-    pull : K, Hz/s over sync_hz: strength of the run torque, 1/s
+    pull : K, strength of the run torque, 1/s
     kink : slip sk of the largest torque
     backward : beta, share of the backward field (a run capacitor lowers it)
     start : torque of the start winding, 1/s
@@ -60,6 +62,10 @@ class Motor:
         back = 2.0 / ((2.0 - s) / self.kink + self.kink / (2.0 - s))
         return np.asarray(self.pull * (forward - self.backward * back))
 
+    def start_torque(self, u: Floats | float) -> Floats:
+        """Acceleration by the start winding while its switch is closed, 1/s."""
+        return np.asarray(self.start * np.clip(4.0 * (1.0 - np.asarray(u)), 0.0, 1.0))
+
     def running_share(self) -> float:
         """Speed share at which run torque and drag are equal; 0 if it cannot run."""
         u = 1.0 - np.geomspace(0.5, 1e-5, 1200)
@@ -73,20 +79,61 @@ class Motor:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """What is done to the machine.
+
+    Attributes
+    ----------
+    duration_s : length
+    on_s, off_s : power
+    load : extra drag, shape (points,), 1/s, or None
+    weak : factor on the run torque, shape (points,), or None
+    start_winding : "works", "stuck_closed" or "stuck_open"
+    initial_share : speed share at the beginning
+    """
+
+    duration_s: float
+    on_s: float
+    off_s: float
+    load: Floats | None = None
+    weak: Floats | None = None
+    start_winding: str = "works"
+    initial_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Motion:
-    """Speed and angle on the control grid, and what happened when (s; None: did not happen)."""
+    """Speed and angle on the control grid, and what happened when (s; None: did not happen).
+
+    Attributes
+    ----------
+    winding : shape (points,), 1 while current flows in the start winding
+    powered : shape (points,), 1 while the mains is on
+    clicks : times of the start switch, either way
+    others : (on, off) of later runs
+    """
 
     speed_hz: Floats
     turns: Floats
+    winding: Floats
+    powered: Floats
     running_hz: float
-    on_s: float | None
-    at_speed_s: float | None
-    off_s: float | None
-    rest_s: float | None
-    opens_s: float | None
-    closes_s: float | None
-    opens_share: float | None
-    closes_share: float | None
+    on_s: float | None = None
+    at_speed_s: float | None = None
+    off_s: float | None = None
+    rest_s: float | None = None
+    opens_s: float | None = None
+    closes_s: float | None = None
+    opens_share: float | None = None
+    closes_share: float | None = None
+    clicks: tuple[float, ...] = ()
+    others: tuple[tuple[float, float], ...] = field(default=())
+
+    @property
+    def hands(self) -> tuple[float, ...]:
+        """Times at which someone presses the mains switch."""
+        own = () if self.on_s is None or self.off_s is None else (self.on_s, self.off_s)
+        return own + tuple(t for pair in self.others for t in pair)
 
 
 def time_to_fall(motor: Motor, shares: Floats) -> Floats:
@@ -105,6 +152,8 @@ def time_to_fall(motor: Motor, shares: Floats) -> Floats:
 
 def coast_s(motor: Motor, from_share: float) -> float:
     """Time from a speed share to rest, s."""
+    if from_share <= 0.0:
+        return 0.0
     return float(time_to_fall(motor, np.linspace(from_share, 0.0, 200))[-1])
 
 
@@ -116,7 +165,7 @@ def run_up_s(motor: Motor, top: float | None = None, from_share: float = 0.0) ->
     u = np.linspace(from_share, max(AT_SPEED_SHARE * top, from_share), 400)
     middle = 0.5 * (u[1:] + u[:-1])
     push = motor.run_torque(middle) - motor.drag(middle)
-    push = push + np.where(middle < motor.opens, motor.start, 0.0)
+    push = push + np.where(middle < motor.opens, motor.start_torque(middle), 0.0)
     if np.any(push <= 0):
         return float("inf")
     return float(np.sum(np.diff(u) / push))
@@ -142,7 +191,7 @@ def solve_start(motor: Motor, seconds: float) -> Motor:
     """Find the start torque that gives a run-up of ``seconds`` (or the nearest possible)."""
     lo, hi = 0.0, 60.0
     top = motor.running_share()
-    for _ in range(36):
+    for _ in range(30):
         mid = 0.5 * (lo + hi)
         if run_up_s(replace(motor, start=mid), top) > seconds:
             lo = mid
@@ -151,110 +200,62 @@ def solve_start(motor: Motor, seconds: float) -> Motor:
     return replace(motor, start=hi)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Course:
-    """What is done to the machine.
-
-    Attributes
-    ----------
-    duration_s : of the whole clip
-    on_s, off_s : power; None for a clip without
-    spins : (time, turns/s) of pushes by hand
-    load : extra drag on the control grid, 1/s, or None
-    weak : factor on the run torque on the control grid, or None
-    start_winding : "works", "stuck_closed" or "stuck_open"
-    before_on : already running when the clip begins
-    """
-
-    duration_s: float
-    on_s: float | None
-    off_s: float | None
-    spins: tuple[tuple[float, float], ...] = ()
-    load: Floats | None = None
-    weak: Floats | None = None
-    start_winding: str = "works"
-    already_running: bool = False
-
-
-def _powered(motor: Motor, course: Course, points: int) -> tuple[Floats, int | None, bool]:
-    """Integrate the powered part by Heun's rule; speeds (share), opening index, switch open."""
-    dt = 1.0 / CONTROL_HZ
-    load = np.zeros(points) if course.load is None else course.load
-    weak = np.ones(points) if course.weak is None else course.weak
-    grid = np.linspace(0.0, 1.0, 4001)
-    net = (motor.run_torque(grid)).tolist()
-    drag = motor.drag(grid).tolist()
-    start = 0.0 if course.start_winding == "stuck_open" else motor.start
-
-    def push(u: float, extra: float, factor: float, closed: bool) -> float:
-        x = min(max(u, 0.0), 1.0) * 4000.0
-        i = min(int(x), 3999)
-        f = x - i
-        torque = (net[i] + f * (net[i + 1] - net[i])) * factor + (start if closed else 0.0)
-        braking = drag[i] + f * (drag[i + 1] - drag[i]) + extra
-        return torque - braking if (u > 0.0 or torque > braking) else 0.0
-
-    u = motor.running_share() if course.already_running else 0.0
-    closed, opened = not course.already_running, None
-    speeds = [u]
-    extra_list, weak_list = load.tolist(), weak.tolist()
-    can_open = course.start_winding != "stuck_closed"
-    for i in range(points - 1):
-        k1 = push(u, extra_list[i], weak_list[i], closed)
-        k2 = push(u + dt * k1, extra_list[i + 1], weak_list[i + 1], closed)
-        u = max(0.0, u + 0.5 * dt * (k1 + k2))
-        speeds.append(u)
-        if closed and can_open and u >= motor.opens:
-            closed, opened = False, i + 1
-        elif not closed and u <= motor.closes:
-            closed = True
-    return np.asarray(speeds), opened, not closed
-
-
-def _falling(motor: Motor, from_share: float, points: int) -> tuple[Floats, float]:
-    """Coast-down on the control grid and the time to rest, s."""
-    shares = from_share * (1.0 - np.linspace(0.0, 1.0, 1500))
-    times = time_to_fall(motor, shares)
-    t = np.arange(points) / CONTROL_HZ
-    return np.interp(t, times, shares), float(times[-1])
-
-
-def hand_spun(motor: Motor, course: Course) -> Motion:
-    """Spin by hand: pushed to a speed over a short time, then running free."""
-    points = round(course.duration_s * CONTROL_HZ) + 1
-    share = np.zeros(points)
-    rest_s = None
-    for at, hz in course.spins:
-        i = int(at * CONTROL_HZ)
-        length = int(0.25 * CONTROL_HZ)
-        first = max(0, i - length)
-        rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(i - first) / max(1, i - first))
-        share[first:i] = np.maximum(share[first:i], rise * hz / motor.sync_hz)
-        fall, took = _falling(motor, hz / motor.sync_hz, points - i)
-        share[i:] = fall
-        rest_s = at + took
-    speed = share * motor.sync_hz
-    if rest_s is not None and rest_s > course.duration_s:
-        rest_s = None
-    return Motion(
-        speed_hz=speed,
-        turns=angle(speed),
-        running_hz=max(hz for _, hz in course.spins),
-        on_s=None,
-        at_speed_s=None,
-        off_s=None,
-        rest_s=rest_s,
-        opens_s=None,
-        closes_s=None,
-        opens_share=None,
-        closes_share=None,
-    )
-
-
 def angle(speed_hz: Floats) -> Floats:
     """Turns: the integral of a speed that is straight between control points."""
     steps = 0.5 * (speed_hz[1:] + speed_hz[:-1]) / CONTROL_HZ
     return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _curve(values: Floats | None, otherwise: float, points: int) -> list[float]:
+    given = np.full(points, otherwise) if values is None else values
+    return [float(x) for x in given]
+
+
+def _powered(
+    motor: Motor, course: Course, first: int, count: int
+) -> tuple[Floats, Floats, list[int]]:
+    """Integrate the powered part by Heun's rule: shares, winding, indices of switch events."""
+    dt = 1.0 / CONTROL_HZ
+    stop = first + count
+    load = _curve(None if course.load is None else course.load[first:stop], 0.0, count)
+    weak = _curve(None if course.weak is None else course.weak[first:stop], 1.0, count)
+    grid = np.linspace(0.0, 1.0, 4001)
+    run, help_, drag = (
+        motor.run_torque(grid).tolist(),
+        motor.start_torque(grid).tolist(),
+        motor.drag(grid).tolist(),
+    )
+
+    def push(u: float, i: int, closed: bool) -> float:
+        k = min(int(u * 4000.0), 4000)
+        torque = run[k] * weak[i] + (help_[k] if closed else 0.0)
+        braking = drag[k] + load[i]
+        return torque - braking if u > 0.0 or torque > braking else 0.0
+
+    u = course.initial_share
+    works = course.start_winding == "works"
+    closed = course.start_winding == "stuck_closed" or (works and u < motor.closes)
+    shares, winding, events = [u], [float(closed)], []
+    for i in range(count - 1):
+        k1 = push(u, i, closed)
+        k2 = push(max(u + dt * k1, 0.0), i + 1, closed)
+        u = max(0.0, u + 0.5 * dt * (k1 + k2))
+        shares.append(u)
+        if works and (u >= motor.opens if closed else u <= motor.closes):
+            closed = not closed
+            events.append(i + 1)
+        winding.append(float(closed))
+    return np.asarray(shares), np.asarray(winding), events
+
+
+def _falling(motor: Motor, from_share: float, points: int) -> tuple[Floats, float]:
+    """Coast-down on the control grid and the time to rest, s."""
+    if from_share <= _SLOWEST:
+        return np.zeros(points), 0.0
+    shares = from_share * (1.0 - np.linspace(0.0, 1.0, 1500))
+    times = time_to_fall(motor, shares)
+    t = np.arange(points) / CONTROL_HZ
+    return np.interp(t, times, shares), float(times[-1])
 
 
 def powered_run(motor: Motor, course: Course, coasting: Motor | None = None) -> Motion:
@@ -264,44 +265,83 @@ def powered_run(motor: Motor, course: Course, coasting: Motor | None = None) -> 
     """
     coasting = motor if coasting is None else coasting
     points = round(course.duration_s * CONTROL_HZ) + 1
-    share = np.zeros(points)
-    on = round((course.on_s or 0.0) * CONTROL_HZ)
-    off = points - 1 if course.off_s is None else round(course.off_s * CONTROL_HZ)
-    cut = Course(
-        course.duration_s,
-        course.on_s,
-        course.off_s,
-        load=None if course.load is None else course.load[on:],
-        weak=None if course.weak is None else course.weak[on:],
-        start_winding=course.start_winding,
-        already_running=course.already_running,
-    )
-    speeds, opened, is_open = _powered(motor, cut, off - on + 1)
+    on, off = round(course.on_s * CONTROL_HZ), round(course.off_s * CONTROL_HZ)
+    share, winding, powered = np.zeros(points), np.zeros(points), np.zeros(points)
+    before, _ = _falling(coasting, course.initial_share, on + 1)
+    share[: on + 1] = before
+    start = replace(course, initial_share=float(before[-1]))
+    speeds, closed, events = _powered(motor, start, on, off - on + 1)
     share[on : off + 1] = speeds
+    winding[on:off] = closed[:-1]
+    powered[on:off] = 1.0
+    fall, took = _falling(coasting, float(speeds[-1]), points - off)
+    share[off:] = fall
     top = motor.running_share()
     fast = np.flatnonzero(speeds >= AT_SPEED_SHARE * top) if top > 0 else np.zeros(0, dtype=int)
-    rest_s = closes_s = None
-    if course.off_s is not None:
-        fall, took = _falling(coasting, float(speeds[-1]), points - off)
-        share[off:] = fall
-        if off / CONTROL_HZ + took <= course.duration_s:
-            rest_s = off / CONTROL_HZ + took
-        if is_open:
-            under = np.flatnonzero(share[off:] <= motor.closes)
-            closes_s = (off + int(under[0])) / CONTROL_HZ if under.size else None
-    opens_s = None if opened is None else (on + opened) / CONTROL_HZ
-    started = not course.already_running
     steady = speeds[int(fast[0]) :] if fast.size else speeds[-1:]
+    clicks = [(on + i) / CONTROL_HZ for i in events]
+    open_at = int(events[0]) if events else None
+    closes_s = None
+    if course.start_winding == "works" and closed[-1] < 0.5:
+        under = np.flatnonzero(fall <= motor.closes)
+        if under.size and speeds[-1] > motor.closes:
+            closes_s = (off + int(under[0])) / CONTROL_HZ
+            clicks.append(closes_s)
+    rest_s = off / CONTROL_HZ + took
+    speed_hz = share * motor.sync_hz
     return Motion(
-        speed_hz=share * motor.sync_hz,
-        turns=angle(share * motor.sync_hz),
-        running_hz=motor.sync_hz * (top if course.load is None else float(np.median(steady))),
-        on_s=on / CONTROL_HZ if started else None,
-        at_speed_s=(on + int(fast[0])) / CONTROL_HZ if fast.size and started else None,
-        off_s=None if course.off_s is None else off / CONTROL_HZ,
-        rest_s=rest_s,
-        opens_s=opens_s,
+        speed_hz=speed_hz,
+        turns=angle(speed_hz),
+        winding=winding,
+        powered=powered,
+        running_hz=motor.sync_hz * float(np.median(steady)),
+        on_s=on / CONTROL_HZ,
+        at_speed_s=(on + int(fast[0])) / CONTROL_HZ if fast.size else None,
+        off_s=off / CONTROL_HZ,
+        rest_s=rest_s if rest_s <= course.duration_s else None,
+        opens_s=None if open_at is None else (on + open_at) / CONTROL_HZ,
         closes_s=closes_s,
-        opens_share=None if opened is None else float(speeds[opened]),
+        opens_share=None if open_at is None else float(speeds[open_at]),
         closes_share=None if closes_s is None else motor.closes,
+        clicks=tuple(clicks),
+    )
+
+
+def hand_spun(motor: Motor, duration_s: float, spins: tuple[tuple[float, float], ...]) -> Motion:
+    """Spin by hand: (time, turns/s) of pushes, running free after each."""
+    points = round(duration_s * CONTROL_HZ) + 1
+    share = np.zeros(points)
+    rest_s = 0.0
+    for at, hz in spins:
+        i = int(at * CONTROL_HZ)
+        first = max(0, i - int(0.25 * CONTROL_HZ))
+        rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(i - first) / max(1, i - first))
+        share[first:i] = np.maximum(share[first:i], rise * hz / motor.sync_hz)
+        share[i:], took = _falling(motor, hz / motor.sync_hz, points - i)
+        rest_s = at + took
+    speed = share * motor.sync_hz
+    return Motion(
+        speed_hz=speed,
+        turns=angle(speed),
+        winding=np.zeros(points),
+        powered=np.zeros(points),
+        running_hz=max(hz for _, hz in spins),
+        rest_s=rest_s if rest_s <= duration_s else None,
+    )
+
+
+def joined(first: Motion, second: Motion) -> Motion:
+    """One clip with two runs; what the truth tells is of the first."""
+    cut = (first.speed_hz.size - 1) / CONTROL_HZ
+    speed = np.concatenate([first.speed_hz[:-1], second.speed_hz])
+    on, off = second.on_s, second.off_s
+    later = () if on is None or off is None else ((on + cut, off + cut),)
+    return replace(
+        first,
+        speed_hz=speed,
+        turns=angle(speed),
+        winding=np.concatenate([first.winding[:-1], second.winding]),
+        powered=np.concatenate([first.powered[:-1], second.powered]),
+        clicks=first.clicks + tuple(t + cut for t in second.clicks),
+        others=first.others + later,
     )

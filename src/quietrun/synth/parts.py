@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietrun.synth.kit import (
     CONTROL_HZ,
@@ -16,6 +17,7 @@ from quietrun.synth.kit import (
     place,
     ramp,
     rings,
+    smooth_gate,
 )
 from quietrun.synth.scene import Scene
 
@@ -48,21 +50,23 @@ class Part:
     notes: dict[str, float] = field(default_factory=dict)
 
 
+def spans_of(mask: NDArray[np.bool_]) -> Spans:
+    """Spans (s) in which a condition on the control grid holds, 30 ms or longer."""
+    edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
+    starts, stops = np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    return tuple(
+        (int(a) / CONTROL_HZ, int(b) / CONTROL_HZ)
+        for a, b in zip(starts, stops, strict=True)
+        if b - a >= 30
+    )
+
+
 def turning(scene: Scene) -> Spans:
     """Spans in which a fault of turning parts is at its loudest: the steady run, or the spin."""
     steady = scene.phase("steady")
     if steady is not None:
         return (steady,)
-    fast = scene.v > 0.5
-    if scene.recipe.stage != "hand_spin":
-        fast = scene.v > 0.5 * max(float(scene.v.max()), 1e-9)
-    index = np.flatnonzero(fast & (scene.v > 0))
-    if index.size < 30:
-        return ()
-    cuts = np.flatnonzero(np.diff(index) > 1)
-    starts = [int(index[0]), *(int(i) for i in index[cuts + 1])]
-    stops = [*(int(i) for i in index[cuts]), int(index[-1])]
-    return tuple((a / CONTROL_HZ, b / CONTROL_HZ) for a, b in zip(starts, stops, strict=True))
+    return spans_of((scene.v > 0.5 * float(scene.v.max())) & (scene.speed_hz > 0.2))
 
 
 def part_ring(
@@ -114,8 +118,6 @@ def touching(scene: Scene) -> Signal | None:
     """Gate of burr contact at the audio rate; None: always touching."""
     if scene.contacts is None:
         return None
-    from quietrun.synth.kit import smooth_gate
-
     return ramp(smooth_gate(scene.points, scene.contacts, 0.12))
 
 

@@ -2,30 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from quietrun.synth import bearing, burrs, rub, wobble
+from quietrun.synth.ambience import EVENTS, Voiced, event, floor_layers
 from quietrun.synth.codecs import can_encode, round_trip
 from quietrun.synth.families import PhoneFamily, phone_family, room_family
 from quietrun.synth.healthy import Stems, healthy
-from quietrun.synth.kit import CONTROL_HZ, FS, Floats, Rng, Signal, Spectrum, a_weight
-from quietrun.synth.loudness import audibility_db, band_frames, frames_in, measured_db
+from quietrun.synth.kit import CONTROL_HZ, FS, Floats, Rng, Signal, Spectrum, a_weight, chance
+from quietrun.synth.loudness import audibility_db, band_frames, measured_db
+from quietrun.synth.others import SOUNDS
 from quietrun.synth.parts import Part, Spans, turning
-from quietrun.synth.phone import linear_response, ride, self_noise, soft_limit
+from quietrun.synth.phone import (
+    fade,
+    gate,
+    linear_response,
+    resample,
+    ride,
+    second_channel,
+    self_noise,
+    soft_limit,
+    suppress,
+)
 from quietrun.synth.recipe import SOURCE_MODELS, Recipe, draw_snr_db
-from quietrun.synth.room import room_floor, room_response
+from quietrun.synth.room import room_response
 from quietrun.synth.scene import Scene, make_scene
+from quietrun.synth.troubles import Trouble, make_trouble, other_machine, silence
 
 Model = Callable[[Scene, Rng], Part]
-MODELS: dict[str, dict[str, Model]] = {
-    "bearing_noise": dict(bearing.MODELS),
-    "impeller_rub": dict(rub.MODELS),
-    "pre_breaker_wobble": dict(wobble.MODELS),
-    "burr_contact": dict(burrs.MODELS),
+MODELS: Mapping[str, Mapping[str, Model]] = {
+    "bearing_noise": bearing.MODELS,
+    "impeller_rub": rub.MODELS,
+    "pre_breaker_wobble": wobble.MODELS,
+    "burr_contact": burrs.MODELS,
 }
 
 
@@ -38,9 +51,9 @@ class Sound:
     samples : shape (n,) or (n, 2), float32, FS
     rate_hz : int
     truth : dict
-        What is in it, JSON-able; see DEVELOPERS.md.
+        What is in it, JSON-able; times in s of this clip.
     codec : str or None
-        Codec and bit rate it went through, e.g. ``"aac 96k"``.
+        Codec and bit rate it went through, e.g. ``"aac 96k"``; None: none.
     """
 
     samples: Signal
@@ -51,7 +64,11 @@ class Sound:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
-    """The linear way from the machine into the file, as spectra of length ``padded``."""
+    """The linear way from the machine into the file, as spectra of length ``padded``.
+
+    ``front`` and ``rear`` hold body, room and phone; ``air`` room and phone;
+    ``far`` a distant source in the room, and the phone.
+    """
 
     padded: int
     rate_hz: int
@@ -59,13 +76,21 @@ class Path:
     front: Spectrum
     rear: Spectrum
     air: Spectrum
+    far: Spectrum
     phone: Spectrum
 
-    def spectrum(self, x: Signal) -> Spectrum:
-        """Transform at ``FS``, cut to the bins the phone's rate can carry."""
+    def spectrum(self, x: Signal, rate_hz: int = FS) -> Spectrum:
+        """Transform, cut or filled to the bins the phone's rate can carry."""
         from scipy import fft
 
-        return np.asarray(fft.rfft(x, self.padded)[: self.phone.size])
+        z = fft.rfft(x, self.padded * rate_hz // FS)
+        if rate_hz != FS:
+            z *= np.float32(FS / rate_hz)
+        if z.size >= self.phone.size:
+            return np.asarray(z[: self.phone.size])
+        out = np.zeros(self.phone.size, dtype=np.complex64)
+        out[: z.size] = z
+        return out
 
     def signal(self, z: Spectrum) -> Signal:
         """Back to samples at the phone's rate."""
@@ -94,21 +119,22 @@ def make_path(scene: Scene, phone: PhoneFamily) -> Path:
     from scipy import fft
 
     room = room_family(scene.recipe.room)
-    response = room_response(room, scene.rng("room response"))
-    padded = _padded(scene.n + response.size + scene.machine.body.front.size)
-    bins = padded * phone.rate_hz // FS // 2 + 1
-    freqs = np.arange(bins) * (FS / padded)
-    linear = linear_response(phone, freqs).astype(np.complex64)
-    way = fft.rfft(response, padded)[:bins] * linear
+    near = room_response(room, scene.rng("room response"))
+    far = room_response(room, scene.rng("far response"), distance=(1.5, 8.0))
     body = scene.machine.body
+    padded = _padded(scene.n + near.size + body.front.size)
+    bins = padded * phone.rate_hz // FS // 2 + 1
+    linear = linear_response(phone, np.arange(bins) * (FS / padded)).astype(np.complex64)
+    way = fft.rfft(near, padded)[:bins] * linear
     return Path(
-        padded,
-        phone.rate_hz,
-        scene.n,
-        fft.rfft(body.front, padded)[:bins] * way,
-        fft.rfft(body.rear, padded)[:bins] * way,
-        way,
-        linear,
+        padded=padded,
+        rate_hz=phone.rate_hz,
+        n=scene.n,
+        front=fft.rfft(body.front, padded)[:bins] * way,
+        rear=fft.rfft(body.rear, padded)[:bins] * way,
+        air=way,
+        far=fft.rfft(far, padded)[:bins] * linear,
+        phone=linear,
     )
 
 
@@ -131,31 +157,26 @@ def hear_part(path: Path, part: Part) -> Signal:
     return path.signal(z)
 
 
-def source_of(recipe: Recipe, fault: str, rng: Rng) -> str:
-    """Source model of a fault: as given, or drawn."""
-    models = SOURCE_MODELS[fault]
-    drawn = models[int(rng.integers(len(models)))]
-    return recipe.sources.get(fault, drawn)
-
-
-def _weighted_power(x: Signal, rate_hz: int, spans: Spans) -> float:
-    """A-weighted mean square over spans."""
+def _a_frames(x: Signal, rate_hz: int) -> Floats:
+    """A-weighted mean square in frames of 40 ms."""
     size = rate_hz // 25
     count = x.size // size
-    inside = frames_in(tuple((a, b) for a, b in spans), x.size // (size // 2))[::2][:count]
-    if not np.any(inside):
-        inside = np.ones(count, dtype=bool)
-    frames = x[: count * size].reshape(count, size)[inside]
-    frames = frames * np.hanning(size).astype(np.float32)
+    frames = x[: count * size].reshape(count, size) * np.hanning(size).astype(np.float32)
     z = np.fft.rfft(frames, axis=1)
-    power = (np.square(z.real) + np.square(z.imag)).mean(axis=0)
-    return (
-        float((power * a_weight(np.fft.rfftfreq(size, 1 / rate_hz))).sum()) * 16.0 / (3 * size**2)
-    )
+    weight = a_weight(np.fft.rfftfreq(size, 1 / rate_hz)) * (16.0 / (3 * size**2))
+    return np.asarray((np.square(z.real) + np.square(z.imag)) @ weight.astype(np.float32))
+
+
+def _in_spans(count: int, spans: Spans) -> Floats:
+    middle = (np.arange(count) + 0.5) / 25
+    inside = np.zeros(count, dtype=bool)
+    for start, stop in spans:
+        inside |= (middle >= start) & (middle <= stop)
+    return inside if inside.any() else np.ones(count, dtype=bool)
 
 
 def loud_spans(scene: Scene) -> Spans:
-    """Where the machine is judged for level: steady run, else under power, else turning."""
+    """Where the machine's level is taken: steady run, else turning, else under power."""
     spans = turning(scene)
     if spans:
         return spans
@@ -168,61 +189,147 @@ class Mixed:
     """The machine with its faults at the phone, and what was measured on the way."""
 
     sound: Signal
-    healthy_frames: Floats
+    sources: dict[str, str]
     audibility: dict[str, float]
+    other_audibility: dict[str, float]
     notes: dict[str, dict[str, float]]
 
 
-def mix_machine(scene: Scene, path: Path, sources: dict[str, str]) -> Mixed:
+def _sources(recipe: Recipe, rng: Rng) -> dict[str, str]:
+    """Source model of each fault: as given, or drawn."""
+    out = {}
+    for fault in recipe.faults:
+        models = SOURCE_MODELS[fault]
+        drawn = models[int(rng.integers(len(models)))]
+        out[fault] = recipe.sources.get(fault, drawn)
+    return out
+
+
+def mix_machine(scene: Scene, path: Path) -> Mixed:
     """Add the faults to the healthy machine, each as loud as its severity says."""
+    sources = _sources(scene.recipe, scene.rng("sources"))
     sound = hear_stems(path, healthy(scene))
     top = 0.45 * path.rate_hz
     own = band_frames(sound, path.rate_hz, top)
     out = sound.copy()
-    audibility: dict[str, float] = {}
     notes: dict[str, dict[str, float]] = {}
-    for fault, severity in scene.recipe.faults.items():
-        if severity <= 0:
-            continue
-        part = MODELS[fault][sources[fault]](scene, scene.rng("fault", fault, sources[fault]))
+
+    def add(part: Part, wanted_db: float) -> float | None:
+        nonlocal out
         heard = hear_part(path, part)
         frames = band_frames(heard, path.rate_hz, top)
-        raw = measured_db(frames, own, part.present)
+        raw = measured_db(frames, own, part.present, turning(scene))
         if raw is None:
-            continue
-        gain = 10 ** ((audibility_db(severity) - raw) / 20.0)
+            return None
+        gain = 10 ** ((wanted_db - raw) / 20.0)
         out += heard * np.float32(gain)
-        now = measured_db(frames * gain**2, own, part.present)
-        audibility[fault] = round(float(now if now is not None else -200.0), 2)
-        notes[fault] = part.notes
-    return Mixed(out, own, audibility, notes)
+        now = measured_db(frames * gain**2, own, part.present, turning(scene))
+        return None if now is None else round(now, 2)
+
+    audibility, other = {}, {}
+    for fault, severity in scene.recipe.faults.items():
+        part = MODELS[fault][sources[fault]](scene, scene.rng("fault", fault, sources[fault]))
+        heard = add(part, audibility_db(severity)) if severity > 0 else None
+        if heard is not None:
+            audibility[fault] = heard
+            notes[fault] = part.notes
+    for word, size in scene.recipe.other.items():
+        if word in SOUNDS and size > 0:
+            model, (lo, hi) = SOUNDS[word]
+            heard = add(model(scene, scene.rng("other", word)), lo + (hi - lo) * size)
+            if heard is not None:
+                other[word] = heard
+    return Mixed(out, sources, audibility, other, notes)
 
 
-def _background(scene: Scene, path: Path) -> Signal:
-    room = room_family(scene.recipe.room)
-    floor = room_floor(room, scene.rng("floor"), scene.n, scene.points)
-    return path.signal(path.spectrum(floor) * path.phone)
+@dataclass(frozen=True, slots=True, eq=False)
+class Surroundings:
+    """Room noise at the phone, scaled, and what was put in."""
+
+    sound: Signal
+    snr_db: float
+    events: dict[str, float]
 
 
-def _phone_chain(scene: Scene, phone: PhoneFamily, x: Signal) -> tuple[Signal, str]:
-    """Gain control, limiter, noise, codec."""
-    rng = scene.rng("phone")
-    if phone.gain_mode != "fixed":
-        target = float(np.sqrt(np.mean(np.square(x)))) + 1e-9
-        slow = 3.0 if phone.gain_mode == "slow" else 1.0
-        x = ride(
-            x,
-            phone.rate_hz,
-            attack_s=phone.gain_attack_s * slow,
-            release_s=phone.gain_release_s * slow,
-            range_db=phone.gain_range_db,
-            target=target,
-        )
+def _layer(path: Path, voiced: Voiced, way: Spectrum) -> Signal:
+    return path.signal(path.spectrum(voiced.samples, voiced.rate_hz) * way)
+
+
+def _events(scene: Scene, path: Path, trouble: Trouble) -> list[tuple[str, float]]:
+    """Draw events and their levels against the machine, dB."""
+    family, rng = room_family(scene.recipe.room), scene.rng("events")
+    chosen = []
+    for name in EVENTS:
+        share = float(getattr(family, name))
+        heard, level = chance(rng, 0.65), float(rng.uniform(0, 1))
+        short = name in ("clatter", "slam", "beeps")
+        low, high = (-32.0, -3.0) if short else (-38.0, -11.0)
+        if share and heard:
+            chosen.append((name, low + (high - low) * level * (0.5 + 0.5 * share)))
+    if trouble.loud is not None:
+        chosen.append(trouble.loud)
+    return chosen
+
+
+def surround(scene: Scene, path: Path, trouble: Trouble, machine_power: float) -> Surroundings:
+    """Render the room: its steady floor at the wanted ratio, and its events."""
+    family, rng = room_family(scene.recipe.room), scene.rng("floor")
+    snr_db = scene.recipe.snr_db
+    if trouble.snr_db is not None:
+        snr_db = trouble.snr_db
+    if snr_db is None:
+        snr_db = draw_snr_db(scene.rng("snr"))
+    z = np.zeros(path.phone.size, dtype=np.complex64)
+    for voiced, size in floor_layers(family, rng, scene.n, scene.points, scene.mains_hz):
+        z += path.spectrum(voiced.samples, voiced.rate_hz) * np.float32(size)
+    floor = path.signal(z * path.far)
+    power = float(_a_frames(floor, path.rate_hz).mean()) + 1e-30
+    out = floor * np.float32(np.sqrt(machine_power / power) * 10 ** (-snr_db / 20))
+    events = _events(scene, path, trouble)
+    for name, level_db in events:
+        voiced = event(name, scene.rng("event", name), scene.duration_s, scene.mains_hz)
+        heard = _layer(path, voiced, path.phone if name == "handling" else path.far)
+        frames = _a_frames(heard, path.rate_hz)
+        loud = max(float(np.percentile(frames, 90)), 0.1 * float(frames.max())) + 1e-30
+        out += heard * np.float32(np.sqrt(machine_power / loud) * 10 ** (level_db / 20))
+    return Surroundings(out, snr_db, {name: round(db, 1) for name, db in events})
+
+
+def _phone_chain(scene: Scene, trouble: Trouble, x: Signal, level: float) -> Signal:
+    """Gain control, gate, noise, limits: what the recorder does before it writes."""
+    phone, rng = trouble.phone, scene.rng("phone")
+    x = ride(x, phone)
+    if phone.suppress_db:
+        x = suppress(x, phone.rate_hz, phone.suppress_db)
+    if trouble.fade_db_per_s:
+        x = fade(x, phone.rate_hz, trouble.fade_db_per_s, rng)
+    if trouble.gate_db is not None:
+        x = gate(x, phone.rate_hz, level * 10 ** (trouble.gate_db / 20), rng)
     x = x + self_noise(phone, rng, x.size)
-    x = soft_limit(x) if phone.limiter else np.clip(x, -1.0, 1.0)
-    codec = phone.codec if can_encode(phone.codec, phone.rate_hz) else "pcm"
-    rate = phone.bit_rate if codec == phone.codec else 0
-    return round_trip(x, phone.rate_hz, codec, rate), f"{codec} {rate // 1000}k" if rate else codec
+    return soft_limit(x) if phone.limiter else np.clip(x, -1.0, 1.0)
+
+
+def _written(scene: Scene, trouble: Trouble, x: Signal) -> tuple[Signal, int, str]:
+    """Through the codec, and to the file's rate: samples, rate, codec."""
+    phone = trouble.phone
+    x = second_channel(x, phone, scene.rng("stereo"))
+    codec, bits = phone.codec, phone.bit_rate
+    if not can_encode(codec, phone.rate_hz):
+        codec, bits = "pcm", 0
+    x = round_trip(x, phone.rate_hz, codec, bits)
+    rate = phone.rate_hz
+    if trouble.final_rate_hz is not None:
+        x, rate = resample(x, rate, trouble.final_rate_hz), trouble.final_rate_hz
+    if trouble.cut_s is not None:
+        x = x[: round(trouble.cut_s * rate)]
+    return np.ascontiguousarray(x), rate, f"{codec} {bits // 1000}k" if bits else codec
+
+
+def _silent(recipe: Recipe, scene: Scene, phone: PhoneFamily) -> Sound:
+    trouble = replace(make_trouble(scene, phone), usable=False, machine=False)
+    samples = silence(scene, phone.rate_hz)
+    truth = _truth(scene, None, trouble, phone.rate_hz, "pcm", None)
+    return Sound(samples, phone.rate_hz, truth, None)
 
 
 def render(recipe: Recipe) -> Sound:
@@ -237,81 +344,124 @@ def render(recipe: Recipe) -> Sound:
     Sound
         The same recipe gives the same sound (to the last digits of the processor).
     """
+    if recipe.problem == "loaded_run" and recipe.stage != "hand_spin":
+        recipe = replace(recipe, other={"beans": 0.8, **recipe.other})
     scene = make_scene(recipe)
     phone = phone_family(recipe.phone)
-    path = make_path(scene, phone)
-    drawn = scene.rng("sources")
-    sources = {fault: source_of(recipe, fault, drawn) for fault in recipe.faults}
-    machine = mix_machine(scene, path, sources)
-    background = _background(scene, path)
-    snr_db = draw_snr_db(scene.rng("snr")) if recipe.snr_db is None else recipe.snr_db
-    spans = loud_spans(scene)
-    own = _weighted_power(machine.sound, path.rate_hz, spans)
-    noise = _weighted_power(background, path.rate_hz, ((0.0, scene.duration_s),))
-    mixed = machine.sound + background * np.float32(
-        np.sqrt(own / (noise + 1e-30) * 10 ** (-snr_db / 10))
-    )
+    if recipe.problem == "no_sound":
+        return _silent(recipe, scene, phone)
+    trouble = make_trouble(scene, phone)
+    path = make_path(scene, trouble.phone)
+    machine = mix_machine(scene, path) if trouble.machine else None
+    sound = hear_stems(path, other_machine(scene)) if machine is None else machine.sound
+    frames = _a_frames(sound, path.rate_hz)
+    power = float(frames[_in_spans(frames.size, loud_spans(scene))].mean()) + 1e-30
+    room = surround(scene, path, trouble, power)
+    if recipe.problem == "no_machine":
+        sound = np.zeros_like(sound)
+    mixed = sound + room.sound
+    first, last = (round(t * path.rate_hz) for t in trouble.window)
+    mixed = mixed[first:last]
     level = float(np.percentile(np.abs(mixed[::3]), 99.9)) + 1e-12
-    mixed *= np.float32(10 ** (scene.rng("level").uniform(-28, -4) / 20) / level)
-    samples, codec = _phone_chain(scene, phone, mixed)
-    truth = _truth(scene, machine, sources, phone, codec, snr_db)
-    return Sound(samples, phone.rate_hz, truth, None if codec == "pcm" else codec)
+    target = 10 ** ((scene.rng("level").uniform(-28, -4) + trouble.drive_db) / 20)
+    machine_rms = float(np.sqrt(power)) * target / level
+    kept = _phone_chain(scene, trouble, mixed * np.float32(target / level), machine_rms)
+    samples, rate, codec = _written(scene, trouble, kept)
+    truth = _truth(scene, machine, trouble, rate, codec, room)
+    return Sound(samples, rate, truth, None if codec == "pcm" else codec)
 
 
 def _round(value: float | None, digits: int = 4) -> float | None:
     return None if value is None else round(float(value), digits)
 
 
+def _drag_shares(scene: Scene) -> dict[str, float]:
+    u = scene.motion.running_hz / scene.motor.sync_hz
+    motor, total = scene.motor, float(scene.motor.drag(u))
+    return {
+        "coulomb": motor.coulomb / total,
+        "viscous": motor.viscous * u / total,
+        "windage": motor.windage * u**2 / total,
+    }
+
+
+def _times(scene: Scene, start: float, stop: float) -> dict[str, Any]:
+    """Events in the clip's own time; None where they lie outside of it."""
+    m = scene.motion
+
+    def inside(t: float | None) -> float | None:
+        return None if t is None or not start <= t <= stop else round(t - start, 4)
+
+    opens, closes = inside(m.opens_s), inside(m.closes_s)
+    return {
+        "switched_on_s": inside(m.on_s),
+        "at_speed_s": inside(m.at_speed_s),
+        "switched_off_s": inside(m.off_s),
+        "at_rest_s": inside(m.rest_s),
+        "start_switch_open_s": opens,
+        "start_switch_close_s": closes,
+        "start_switch_open_share_of_speed": None if opens is None else _round(m.opens_share),
+        "start_switch_close_share_of_speed": None if closes is None else _round(m.closes_share),
+        "other_runs": [
+            [round(a - start, 4), round(b - start, 4)] for a, b in m.others if start <= a <= stop
+        ],
+    }
+
+
+def _contacts(scene: Scene, start: float, stop: float) -> list[list[float]] | None:
+    if scene.contacts is None or "burr_contact" not in scene.recipe.faults:
+        return None if scene.contacts is None else []
+    rest = scene.motion.rest_s
+    end = stop if rest is None else min(stop, rest)
+    spans = [(max(a, start), min(b, end)) for a, b in scene.contacts]
+    return [[round(a - start, 4), round(b - start, 4)] for a, b in spans if b > a]
+
+
 def _truth(
     scene: Scene,
-    machine: Mixed,
-    sources: dict[str, str],
-    phone: PhoneFamily,
+    machine: Mixed | None,
+    trouble: Trouble,
+    rate_hz: int,
     codec: str,
-    snr_db: float,
+    room: Surroundings | None,
 ) -> dict[str, Any]:
     """All that is known about the clip, as plain values."""
     m, recipe = scene.motion, scene.recipe
-    u = m.running_hz / scene.motor.sync_hz
-    drag = float(scene.motor.drag(u))
-    step = CONTROL_HZ // 50
+    heard = machine is not None
+    start, stop = trouble.window
+    if trouble.cut_s is not None:
+        stop = min(stop, start + trouble.cut_s)
     powered = recipe.stage != "hand_spin"
+    turns = heard and powered and m.at_speed_s is not None
+    step = CONTROL_HZ // 50
+    first, last = round(start * CONTROL_HZ), round(stop * CONTROL_HZ)
+    index = range(first, min(last + 1, scene.points), step)
+    times = _times(scene, start, stop)
     return {
-        "duration_s": scene.duration_s,
-        "rate_hz": phone.rate_hz,
+        "duration_s": round(stop - start, 6),
+        "rate_hz": rate_hz,
         "mains_hz": scene.mains_hz if powered else None,
         "poles": recipe.poles,
         "stage": recipe.stage,
-        "running_rpm": 60.0 * m.running_hz if powered and m.running_hz else None,
-        "slip_percent": 100.0 * (1.0 - u) if powered and m.running_hz else None,
-        "switched_on_s": _round(m.on_s),
-        "at_speed_s": _round(m.at_speed_s),
-        "switched_off_s": _round(m.off_s),
-        "at_rest_s": _round(m.rest_s),
-        "start_switch_open_s": _round(m.opens_s),
-        "start_switch_close_s": _round(m.closes_s),
-        "start_switch_open_share_of_speed": _round(m.opens_share),
-        "start_switch_close_share_of_speed": _round(m.closes_share),
-        "drag": {
-            "coulomb": scene.motor.coulomb / drag,
-            "viscous": scene.motor.viscous * u / drag,
-            "windage": scene.motor.windage * u**2 / drag,
-        },
-        "faults": {k: float(v) for k, v in recipe.faults.items()},
-        "audibility_db": machine.audibility,
-        "sources": sources,
-        "source_notes": machine.notes,
-        "other": {k: float(v) for k, v in recipe.other.items()},
+        "running_rpm": 60.0 * m.running_hz if turns else None,
+        "slip_percent": 100.0 * (1.0 - m.running_hz / scene.motor.sync_hz) if turns else None,
+        **(times if heard else dict.fromkeys(times, None)),
+        "drag": _drag_shares(scene) if heard else None,
+        "faults": {k: float(v) for k, v in recipe.faults.items()} if heard else {},
+        "audibility_db": machine.audibility if heard and machine else {},
+        "sources": machine.sources if machine else {},
+        "source_notes": machine.notes if machine else {},
+        "other": {k: float(v) for k, v in recipe.other.items()} if heard else {},
+        "other_audibility_db": machine.other_audibility if machine else {},
         "problem": recipe.problem,
-        "snr_db": snr_db,
+        "events_db": room.events if room else {},
+        "snr_db": room.snr_db if room else None,
         "family": {"machine": recipe.machine, "room": recipe.room, "phone": recipe.phone},
         "codec": codec,
-        "contacts": None
-        if scene.contacts is None
-        else [[max(0.0, a), min(b, m.rest_s or scene.duration_s)] for a, b in scene.contacts],
-        "usable": True,
+        "contacts": _contacts(scene, start, stop) if heard else None,
+        "usable": trouble.usable,
         "speed_track": [
-            [round(i / CONTROL_HZ, 3) for i in range(0, scene.points, step)],
-            [round(float(s), 4) for s in scene.speed_hz[::step]],
+            [round(i / CONTROL_HZ - start, 3) for i in index],
+            [round(float(scene.speed_hz[i]), 4) if heard else 0.0 for i in index],
         ],
     }

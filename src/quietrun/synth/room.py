@@ -17,23 +17,25 @@ from quietrun.synth.kit import (
 )
 
 
-def room_response(family: RoomFamily, rng: Rng) -> Signal:
-    """Impulse response from the machine to the phone, direct sound first, energy of it 1.
+def room_response(
+    family: RoomFamily, rng: Rng, *, distance: tuple[float, float] = (0.2, 1.5)
+) -> Signal:
+    """Impulse response from a source to the phone, direct sound first with size 1.
 
     Early reflections and a tail that decays faster at high frequencies; the
     nearer the phone, the weaker both are against the direct sound.
     """
-    distance = log_uniform(rng, 0.2, 1.5)
+    metres = log_uniform(rng, *distance)
     length = int(FS * min(0.85 * family.reverb_s + 0.05, 0.9))
     ir = np.zeros(length, dtype=np.float32)
     ir[0] = 1.0
     bounce = int(family.table_delay_s * FS * np.exp(rng.normal(0, 0.3)))
     ir[max(1, min(bounce, length - 1))] += np.float32(family.table_gain * rng.uniform(0.4, 1.0))
     critical = 0.057 * np.sqrt(60.0 / family.reverb_s) * np.exp(rng.normal(0, 0.25))
-    late = distance / max(critical, 0.05)  # diffuse over direct, amplitude at equal energy
+    late = metres / max(critical, 0.05)  # diffuse over direct, amplitude at equal energy
     for _ in range(family.reflections):
         delay = log_uniform(rng, 0.002, 0.04)
-        ir[int(delay * FS)] += np.float32(rng.normal(0, 1) * distance / (distance + 343.0 * delay))
+        ir[int(delay * FS)] += np.float32(rng.normal(0, 1) * metres / (metres + 343.0 * delay))
     t = np.arange(length) / FS
     slow = np.exp(-6.9 * t / family.reverb_s)
     fast = np.exp(-6.9 * t / (family.reverb_s * family.bright))
