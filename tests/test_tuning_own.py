@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietrun.dsp.stats import tolerance_factor
 from quietrun.judge.population import Spread
 from quietrun.tuning.centre import own_centre
 from quietrun.tuning.factors import pooled_tolerance_factor, t_quantile, t_tail
@@ -36,6 +37,13 @@ def test_factor_is_the_textbook_one_for_own_runs_alone(n, k):
 def test_factor_for_99_percent(n, k):
     # CHECKS T3
     assert pooled_tolerance_factor(n, n - 1, 0.99, 0.95) == pytest.approx(k, abs=1e-3)
+
+
+@pytest.mark.parametrize("n", [2, 5, 12, 40])
+def test_factor_agrees_with_the_one_in_dsp(n):
+    assert pooled_tolerance_factor(n, n - 1, 0.9, 0.95) == pytest.approx(
+        tolerance_factor(n, share=0.9, confidence=0.95)
+    )
 
 
 def test_factor_refuses_nonsense():

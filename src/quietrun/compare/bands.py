@@ -94,13 +94,13 @@ def _shares(frames: Frames) -> NDArray[np.float32]:
     half = 0.5 * float(frames.freqs_hz[1])
     low, high = frames.freqs_hz[:, None] - half, frames.freqs_hz[:, None] + half
     inside = np.minimum(high, _EDGES_HZ[1:]) - np.maximum(low, _EDGES_HZ[:-1])
-    return (np.clip(inside, 0.0, None) / (2.0 * half)).astype(np.float32)
+    return np.asarray(np.clip(inside, 0.0, None) / (2.0 * half), dtype=np.float32)
 
 
 def _usual_power(power: NDArray[np.float32]) -> Floats:
     """Median over half-seconds of the mean power: a knock or a word does not count."""
     blocks = np.array_split(power, max(1, power.shape[0] // _BLOCK_FRAMES))
-    return np.median([block.mean(axis=0) for block in blocks], axis=0).astype(np.float64)
+    return np.asarray(np.median([block.mean(axis=0) for block in blocks], axis=0), np.float64)
 
 
 def room_bands(bands: dict[str, float | None]) -> dict[float, float]:

@@ -13,12 +13,11 @@ from quietrun.logbook.dates import date_visit, now_utc
 from quietrun.logbook.machines import machine
 from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import Added, AnalysisRecord
+from quietrun.logbook.words import HUM_SHARE
 from quietrun.pipeline import Analysis
 
 #: The reason by which ``judge`` takes a machine's own shift off the score.
 OWN_LINE = "machine_own"
-#: Kept beside the features, for the trends: share of the steady power that dies at switch-off.
-HUM_SHARE = "hum_share"
 
 
 def record_of(

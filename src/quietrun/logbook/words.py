@@ -31,3 +31,6 @@ CONFIRMABLE = ("quiet", *FAULTS)
 
 #: Names of ``logbook`` sub-commands: a machine tag of the same name could not be typed.
 RESERVED_TAGS = frozenset({"show", "add", "confirm", "export", "import", "check"})
+
+#: Kept beside the features, for the trends: share of the steady power that dies at switch-off.
+HUM_SHARE = "hum_share"

@@ -90,4 +90,5 @@ def wrapped(text: str, width: int, indent: str = "", first: str | None = None) -
         width,
         initial_indent=indent if first is None else first,
         subsequent_indent=indent,
+        break_on_hyphens=False,
     )

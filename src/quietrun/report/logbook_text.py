@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -90,7 +91,7 @@ def _bearing(raw: Object) -> str:
 def due_lines(found: Object) -> list[str]:
     """Set what is due under its own head."""
     due = found.get("due") or ()
-    return ["", "Due", *(f"  {line}" for line in due)] if due else []
+    return ["", "Due", *(line for text in due for line in _indented(text))] if due else []
 
 
 def life_text(life: Object) -> str:
@@ -114,7 +115,22 @@ def history_text(found: Object) -> str:
         lines.append("date from: n file name, c recording, f file time (least sure)")
     noted = [v for v in found["visits"] if v["note"]]
     lines += [f"{visit['day']}: {printable(visit['note'])}" for visit in noted]
-    return "\n".join([*lines, *due_lines(found)])
+    return "\n".join([*lines, *_trend_lines(found), *due_lines(found)])
+
+
+def _trend_lines(found: Object) -> list[str]:
+    trends = found.get("trends")
+    if not trends:
+        return []
+    if not trends["series"]:
+        return ["", f"Trends need {trends['least_visits']} visits with one phone and stage."]
+    says = trends["says"] or ["No measure has changed more than chance would."]
+    return ["", "Trends", *(line for text in says for line in _indented(text))]
+
+
+def _indented(text: str) -> list[str]:
+    indents = {"initial_indent": "  ", "subsequent_indent": "  "}
+    return textwrap.wrap(printable(text), 80, break_on_hyphens=False, **indents)
 
 
 def _history_row(visit: Object, clip: Object) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from quietrun.dsp.stats import mad_scale, wilson_interval
 from quietrun.errors import UsageError
 from quietrun.evidence import BY_NAME
 from quietrun.judge.limits import FaultLimit, Limits
@@ -230,8 +231,6 @@ def _left_out(
 
 
 def _share_range(hits: int, runs: int) -> tuple[float, float]:
-    from quietrun.dsp.stats import wilson_interval
-
     low, high = wilson_interval(hits, runs, confidence=0.95)
     return 100 * low, 100 * high
 
@@ -269,7 +268,7 @@ def _standing_out(quiet: Sequence[Logged], fault: str) -> list[str]:
         return []
     values = np.array([score for score, _ in scored])
     middle = float(np.median(values))
-    scatter = 1.482602 * float(np.median(np.abs(values - middle)))
+    scatter = mad_scale(values)
     return [
         f"{clip.name} ({clip.day}) stands out in {fault} among the quiet runs. Was it quiet? "
         "If not, confirm the fault and tune again."

@@ -1,0 +1,75 @@
+"""Charts of a machine's history as one PNG picture."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from os import PathLike
+from typing import Any
+
+from quietrun.errors import UsageError
+
+Object = Mapping[str, Any]
+_COLUMNS = 2
+_LINE = "#35506b"
+_SIGNAL = "#b3261e"
+_CHANGE = "#7a7a7a"
+
+
+def write_charts(found: Object, path: str | PathLike[str]) -> None:
+    """Draw every watched measure against the date, with signals and new parts.
+
+    Parameters
+    ----------
+    found : history object with ``trends``
+    path : of the PNG file
+
+    Raises
+    ------
+    UsageError
+        Too few visits for a chart, or the file cannot be written.
+    """
+    series: Sequence[Object] = found["trends"]["series"]
+    if not series:
+        raise UsageError(
+            f"Machine {found['machine']} has too few visits for a chart.",
+            f"A trend needs {found['trends']['least_visits']} visits with one phone and stage.",
+            "Add clips of more visits.",
+        )
+    from matplotlib.figure import Figure
+
+    rows = -(-len(series) // _COLUMNS)
+    figure = Figure(figsize=(11.0, 2.4 * rows + 0.6), layout="constrained")
+    figure.suptitle(f"Machine {found['machine']}", fontsize=12)
+    axes = figure.subplots(rows, _COLUMNS, squeeze=False)
+    for axis, one in zip(axes.flat, series, strict=False):
+        _draw(axis, one, found["changes"])
+    for axis in list(axes.flat)[len(series) :]:
+        axis.set_axis_off()
+    try:
+        figure.savefig(path, dpi=110, format="png")
+    except OSError as error:
+        raise UsageError(
+            f"{path} cannot be written: {error.strerror}.",
+            "The picture was not kept.",
+            "Choose a folder you may write to.",
+        ) from None
+
+
+def _draw(axis: Any, one: Object, changes: Sequence[Object]) -> None:
+    days = [date.fromisoformat(day) for day in one["days"]]
+    axis.plot(days, one["values"], "o-", color=_LINE, ms=3.5, lw=1.0)
+    for signal in one["signals"][:1]:
+        axis.axvspan(date.fromisoformat(signal["since"]), days[-1], color=_SIGNAL, alpha=0.12, lw=0)
+        word = "rising" if signal["rising"] else "falling"
+        axis.set_xlabel(f"{word} since {signal['since']}", fontsize=8, color=_SIGNAL)
+    for change in changes:
+        day = date.fromisoformat(change["at"][:10])
+        if days[0] <= day <= days[-1]:
+            axis.axvline(day, color=_CHANGE, ls="--", lw=0.9)
+    unit = f" ({one['unit']})" if one["unit"] else ""
+    group = ", ".join(part for part in (one["stage"], one["phone"]) if part)
+    axis.set_title(f"{one['title']}{unit}, {group}", fontsize=9, loc="left")
+    axis.tick_params(labelsize=8)
+    axis.tick_params(axis="x", rotation=20)
+    axis.grid(alpha=0.25, lw=0.5)
