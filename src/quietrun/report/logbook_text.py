@@ -129,8 +129,13 @@ def _trend_lines(found: Object) -> list[str]:
 
 
 def _indented(text: str) -> list[str]:
-    indents = {"initial_indent": "  ", "subsequent_indent": "  "}
-    return textwrap.wrap(printable(text), 80, break_on_hyphens=False, **indents)
+    return textwrap.wrap(
+        printable(text),
+        80,
+        initial_indent="  ",
+        subsequent_indent="  ",
+        break_on_hyphens=False,
+    )
 
 
 def _history_row(visit: Object, clip: Object) -> tuple[str, ...]:
