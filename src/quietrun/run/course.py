@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 
 SHORTEST_RUN_S = 0.6
 _EDGE_S = 0.05  # a coherence window still sees half a line this long after it ended
+# 60 draws of white and of brown noise: at most 3.3 dB and 9.0 dB (scripts/chance_levels.py)
+_HEARD_DB = 3.6
+_ONE_LINE_DB = 10.0
 _BANDS = 22
 _SMOOTH = 5  # frames
 
@@ -66,11 +69,12 @@ def activity(frames: Frames, powered: NDArray[np.bool_] | None) -> Activity:
     top = min(16000.0, 0.45 * frames.rate_hz)
     raw = band_power(frames, band_edges(top))
     level = 10 * np.log10(smooth(raw, _SMOOTH) + 1e-12)
-    quiet = np.quantile(level, 0.08, axis=0)
+    slow = 10 * np.log10(smooth(raw, 5 * _SMOOTH) + 1e-12)
+    quiet = np.quantile(slow, 0.08, axis=0)
     if powered is not None and powered.sum() > 20:
         loud = np.median(level[powered], axis=0)
     else:
-        loud = np.quantile(level, 0.85, axis=0)
+        loud = np.quantile(slow, 0.85, axis=0)
     rise = loud - quiet
     weight = np.clip(rise - 4.0, 0.0, 20.0)
     if weight.sum() <= 0:
@@ -84,7 +88,7 @@ def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool]
     nominal = (mains_hz,) if mains_hz else (50.0, 60.0)
     combs = [power.find_comb(frames, f) for f in nominal]
     best = max(combs, key=lambda comb: comb.salience_db)
-    return best, max(best.rises_db, default=0.0) >= 9.0
+    return best, best.salience_db >= _HEARD_DB or max(best.rises_db, default=0.0) >= _ONE_LINE_DB
 
 
 def stretches_of(odds: power.Hum, cost: float = 14.0) -> list[tuple[float, float]]:
@@ -177,7 +181,7 @@ def tone_odds(
     away = np.abs(peaks[:, 0] / (2 * mains_hz) - np.rint(peaks[:, 0] / (2 * mains_hz)))
     peaks = peaks[(away * 2 * mains_hz > 3.0) & (peaks[:, 0] > 60.0)]
     for hz, _ in peaks[np.argsort(-peaks[:, 1])][:10]:
-        total += power.line_log_odds(power.coherence(frames, float(hz), at))
+        total += power.line_log_odds(*power.line_tone(frames, float(hz), at))
     positive = total[total > 0]
     return power.Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
 
@@ -347,33 +351,36 @@ def stillest(frames: Frames, span: tuple[float, float], length_s: float) -> tupl
 
 
 def step_down(
-    frames: Frames, comb: power.Comb, act: Activity, window: tuple[float, float]
+    frames: Frames, comb: power.Comb, window: tuple[float, float]
 ) -> tuple[float, float]:
-    """Sharpest fall of the mains lines, and of the level, in a window: time and share of the lines lost."""
-    at = np.arange(window[0] - 0.1, window[1] + 0.1, 0.01)
-    wide = 8
-    total = np.zeros(at.size - 2 * wide + 1)
-    used = 0.0
+    """When the mains lines' size falls for good within a window, and the share they lose.
+
+    Two means on the linear size of each line, all lines stepping at once: a
+    line that rings out in its narrow band still passes half its size on time.
+    """
+    at = np.arange(window[0], window[1], 0.01)
+    if at.size < 20:
+        return 0.5 * sum(window), 0.0
+    left = np.arange(1, at.size)
+    gain = np.zeros(at.size - 1)
+    lost, used = np.zeros(at.size - 1), 0.0
     for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False):
         if rise < 8.0:
             continue
         line = 2 * comb.mains_hz * k
         z, rate = slice_signal(frames, line - 20.0, line + 20.0, taper=0.3)
         size = np.interp(at, np.arange(z.size) / rate, np.abs(z).astype(np.float64))
-        size = np.minimum(size / (np.median(size[: at.size // 2]) + 1e-12), 1.5)
-        x = np.concatenate(([0.0], np.cumsum(size)))
-        before = (x[wide : -wide] - x[: -2 * wide]) / wide
-        after = (x[2 * wide :] - x[wide:-wide]) / wide
+        size = np.minimum(size / (np.median(size[: at.size // 2]) + 1e-12), 1.3)
+        total = np.cumsum(size)[:-1]
+        before, after = total / left, (size.sum() - total) / (at.size - left)
         weight = min(rise, 20.0) / 20.0
-        total += weight * (before - after)
+        gain += weight * left * (at.size - left) / at.size * np.maximum(before - after, 0.0) ** 2
+        lost += weight * (before - after)
         used += weight
     if used == 0.0:
         return 0.5 * sum(window), 0.0
-    total /= used
-    centre = at[wide - 1 : wide - 1 + total.size] + 0.005
-    inside = (centre >= window[0]) & (centre <= window[1])
-    best = int(np.argmax(np.where(inside, total, -99.0)))
-    return float(centre[best]), float(total[best])
+    best = int(np.argmax(gain))
+    return float(at[best] + 0.005), float(lost[best] / used)
 
 
 def _refine(
@@ -395,12 +402,14 @@ def _refine(
     if holding and (by_hum or tones.strength > 1.0):
         off: float | None = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
         if by_hum and off < frames.duration_s - 0.3:
-            time, fall = step_down(frames, comb, act, (off - 0.3, off + 0.12))
+            time, fall = step_down(frames, comb, (off - 0.35, off + 0.35))
             off = time if fall > 0.35 else off
-    elif by_hum:
+    elif by_hum and a - 0.3 <= middle <= b + 0.3:
         off = b - _EDGE_S
     else:
-        off = knee(act, a + 0.3 * (b - a), min(b + 1.5, frames.duration_s))
+        # a strong hum of the start alone, or none: go by where the level begins to fall
+        begin = max(a + 0.3 * (b - a), still[0]) if not by_hum else still[0]
+        off = knee(act, begin, min(max(b, whole[1]) + 1.5, frames.duration_s))
     if off is not None and off > frames.duration_s - 0.25:
         off = None
     return _Stretch(

@@ -120,7 +120,12 @@ def find_comb(frames: Frames, nominal_hz: float) -> Comb:
 
 
 def coherence(frames: Frames, line_hz: float, at_s: Floats) -> Floats:
-    """Share of the sound near a line that is a steady tone on it, 0..1.
+    """Share of the sound near a line that is a steady tone on it, 0..1; see ``line_tone``."""
+    return line_tone(frames, line_hz, at_s)[0]
+
+
+def line_tone(frames: Frames, line_hz: float, at_s: Floats) -> tuple[Floats, Floats]:
+    """Coherence and level of a steady tone on a line.
 
     Parameters
     ----------
@@ -130,12 +135,15 @@ def coherence(frames: Frames, line_hz: float, at_s: Floats) -> Floats:
 
     Returns
     -------
-    shape (t,)
+    share : shape (t,), 0..1
+        Share of the sound within ``HALF_BAND_HZ`` that is a steady tone on the line.
+    level_db : shape (t,), dB FS
+        Level of that tone.
     """
     lo = max(line_hz - HALF_BAND_HZ, 1.0)
     z, rate = slice_signal(frames, lo, line_hz + HALF_BAND_HZ, taper=0.2)
     if z.size < 8:
-        return np.zeros(at_s.size)
+        return np.zeros(at_s.size), np.full(at_s.size, -150.0)
     step = frames.rate_hz / frames.padded
     offset = line_hz - round(lo / step) * step
     time = np.arange(z.size) / rate
@@ -144,7 +152,8 @@ def coherence(frames: Frames, line_hz: float, at_s: Floats) -> Floats:
     window /= window.sum()
     tone = np.abs(_same(wave, window)) ** 2
     total = _same(np.abs(z).astype(np.float64) ** 2, window).real
-    return np.interp(at_s, time, np.clip(tone / (total + 1e-15), 0.0, 1.0))
+    share = np.interp(at_s, time, np.clip(tone / (total + 1e-15), 0.0, 1.0))
+    return share, 10 * np.log10(np.interp(at_s, time, tone) + 1e-15)
 
 
 def _same(x: NDArray[np.complex128] | Floats, kernel: Floats) -> NDArray[np.complex128]:
@@ -159,21 +168,49 @@ def _logit(share: Floats) -> Floats:
     return np.asarray(np.log(held / (1 - held)))
 
 
-def line_log_odds(share: Floats) -> Floats:
-    """Log-odds a frame that a line is there, from its coherence; 0 for a line never clear.
+def line_log_odds(share: Floats, level_db: Floats) -> Floats:
+    """Log-odds a frame that a line is there, from its coherence and level; 0 for a useless line.
 
-    The line's own level while present is its upper quartile over the clip.
-    Two normal laws on the logit; held to +-4 so that no frame decides alone.
+    Two normal laws on the logit of the coherence, the line's own upper
+    quartile standing for "there"; held to +-4 so that no frame decides alone.
+    A line that never leaves (a refrigerator hums on the same mains) is judged
+    by its level instead.
     """
     u = _logit(share)
-    on = float(np.quantile(u, 0.75)) if u.size else 0.0
+    if u.size < 20:
+        return np.zeros(u.size)
+    if float(np.quantile(u, 0.15)) > 0.0:
+        return _by_level(level_db)
+    on = float(np.quantile(u, 0.75))
     if on < _NOISE_LOGIT + 1.5:
-        on = float(np.quantile(u, 0.9)) if u.size else 0.0
+        on = float(np.quantile(u, 0.9))
     if on < 0.2:
         return np.zeros(u.size)
     off = (u - _NOISE_LOGIT) ** 2 / (2 * _NOISE_SPREAD**2) + np.log(_NOISE_SPREAD)
     powered = np.minimum(u - on, 0.0) ** 2 / (2 * _ON_SPREAD**2) + np.log(_ON_SPREAD)
-    return np.clip(off - powered, -4.0, 4.0)
+    odds = np.clip(off - powered, -4.0, 4.0)
+    there = float(np.median(level_db[u > on - 1.0])) if (u > on - 1.0).any() else 0.0
+    return np.where(level_db < there - 9.0, np.minimum(odds, -1.0), odds)
+
+
+def _by_level(level_db: Floats) -> Floats:
+    """Log-odds of the higher of two levels of a line; 0 where there are not two.
+
+    The split is the one that leaves the least spread within both parts.
+    """
+    ordered = np.sort(level_db)
+    size = ordered.size
+    cut = np.arange(max(3, size // 12), size - max(3, size // 12))
+    total, squares = np.cumsum(ordered), np.cumsum(ordered**2)
+    low, high = total[cut - 1] / cut, (total[-1] - total[cut - 1]) / (size - cut)
+    within = (squares[-1] - cut * low**2 - (size - cut) * high**2) / size
+    best = int(np.argmin(within))
+    apart = float(high[best] - low[best])
+    spread = max(1.0, float(np.sqrt(max(within[best], 0.0))))
+    if apart < max(3.0, 2.5 * spread):
+        return np.zeros(size)
+    middle = 0.5 * float(high[best] + low[best])
+    return np.clip((level_db - middle) * apart / spread**2 / 4.0, -3.0, 3.0)
 
 
 def hum(frames: Frames, comb: Comb) -> Hum:
@@ -183,8 +220,7 @@ def hum(frames: Frames, comb: Comb) -> Hum:
     for k, rise in zip(HARMONICS, comb.rises_db, strict=False):
         if rise < 6.0:
             continue
-        share = coherence(frames, 2 * comb.mains_hz * k, at)
-        total += line_log_odds(share)
+        total += line_log_odds(*line_tone(frames, 2 * comb.mains_hz * k, at))
     positive = total[total > 0]
     return Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
 
