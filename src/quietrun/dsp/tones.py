@@ -183,8 +183,7 @@ def find_tones(
     first, last = max(2, math.ceil(lo_hz / step_hz)), min(p.size - 3, int(hi_hz / step_hz))
     if last - first < 64:
         raise ValueError(f"{lo_hz:g} .. {hi_hz:g} Hz holds fewer than 64 lines")
-    scale = median_to_mean(averages) * math.log(2.0)  # local_floor takes the exponential law
-    floor = np.maximum(local_floor(p, max(24, round(200.0 / step_hz))) * scale, 1e-300)
+    floor = _floor(p, step_hz, averages)
     rise = p / floor
     inner = np.arange(first, last)
     top = (p[inner] > p[inner - 1]) & (p[inner] >= p[inner + 1])
@@ -198,7 +197,12 @@ def find_tones(
 
 
 def tone_to_noise(
-    power: Real, step_hz: float, freq_hz: float, *, others_hz: tuple[float, ...] = ()
+    power: Real,
+    step_hz: float,
+    freq_hz: float,
+    *,
+    averages: float = 1.0,
+    others_hz: tuple[float, ...] = (),
 ) -> Tone:
     """Rate one tone at a known frequency.
 
@@ -208,6 +212,8 @@ def tone_to_noise(
     step_hz : Hz
     freq_hz : Hz
         Its highest line is looked for within two lines.
+    averages : float
+        Independent frames in the spectrum.
     others_hz : frequencies of other tones, kept out of its noise
 
     Returns
@@ -217,8 +223,14 @@ def tone_to_noise(
     """
     p = power.astype(np.float64)
     at = np.array([_summit(p, f / step_hz) for f in (freq_hz, *others_hz)])
-    floor = np.maximum(local_floor(p, max(24, round(200.0 / step_hz))), 1e-300)
+    floor = _floor(p, step_hz, averages)
     return _rated(p, step_hz, at, np.zeros(at.size), floor, only_first=True)[0]
+
+
+def _floor(p: Floats, step_hz: float, averages: float) -> Floats:
+    scale = median_to_mean(averages) * math.log(2.0)  # local_floor takes the exponential law
+    floor = local_floor(p, max(24, round(200.0 / step_hz))) * scale
+    return np.asarray(np.maximum(floor, 1e-300))
 
 
 def _rated(
@@ -237,7 +249,7 @@ def _rated(
     own = np.array([max(p[lo:hi].sum() - floor[lo:hi].sum(), 1e-300) for lo, hi in spans])
     found = []
     for k, i in enumerate(peaks[:1] if only_first else peaks):
-        freq = (i + _shift(p, int(i))) * step_hz
+        freq = (int(i) + _shift(p, int(i))) * step_hz
         band = critical_band(freq)
         lo, hi = max(1, round(band.lo_hz / step_hz)), min(p.size, round(band.hi_hz / step_hz) + 1)
         quiet = ~tonal[lo:hi]
@@ -279,16 +291,14 @@ def _summit(p: Floats, at: float) -> int:
 
 
 def _shift(p: Floats, i: int) -> float:
-    """Lines by which a Hann peak lies beside its highest line (two-line formula).
+    """Lines by which a Hann peak lies beside its highest line: 2 (r - l) / (l + 2 c + r).
 
-    With a = higher neighbour over the peak (amplitudes): (2 a - 1) / (a + 1).
+    Exact for amplitudes l, c, r of one tone: beside a tone d lines off they go as
+    (1 - d) / (2 + d), 1, (1 + d) / (2 - d).
     """
-    left, here, right = (math.sqrt(max(v, 0.0)) for v in p[i - 1 : i + 2])
-    if not here > 0.0:
-        return 0.0
-    sign = 1.0 if right >= left else -1.0
-    a = max(left, right) / here
-    return sign * min(0.5, max(0.0, (2.0 * a - 1.0) / (a + 1.0)))
+    left, here, right = (math.sqrt(max(float(v), 0.0)) for v in p[i - 1 : i + 2])
+    total = left + 2.0 * here + right
+    return 2.0 * (right - left) / total if total > 0.0 else 0.0
 
 
 def _sum(power: Real, step_hz: float, band: Band) -> float:
