@@ -6,7 +6,11 @@ python scripts/second_bench.py score OUTDIR RESULTS.jsonl
 
 from __future__ import annotations
 
+import os
 import sys
+
+# before numpy is loaded: one clip at a time on one core
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from second_bench.cli import main
 

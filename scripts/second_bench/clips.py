@@ -127,7 +127,9 @@ def dry_clip(
     for name, severity in plan.other.items():
         timing = others.retimed(rng, name, severity, timing)
     run = course(rng, timing, rate_hz)
-    lift_db = sum(others.hum_lift_db(name, s) for name, s in plan.other.items())
+    lift_db = sum(
+        others.hum_lift_db(name, s, machine.levels_db["hum"]) for name, s in plan.other.items()
+    )
     own = healthy(rng, machine, run, plan.stage, 0.0)
     heard = healthy(rng, machine, run, plan.stage, lift_db) if lift_db else own
     spells: list[tuple[float, float]] = []

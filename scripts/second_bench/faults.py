@@ -21,6 +21,7 @@ from second_bench.grains import (
     pattern,
     shaped_noise,
     share_at,
+    sine,
     slow_noise,
     strikes,
     struck_body,
@@ -69,10 +70,10 @@ def _event_times(
 
 
 def raceway_pit(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
-    """Balls over a pit: gamma-sized blows near a defect order, sliding by 1-2 % at random."""
+    """Balls over a pit: gamma-sized blows about 1 % off a defect order, sliding a little."""
     kind = str(rng.choice(["outer", "inner", "ball"], p=[0.5, 0.35, 0.15]))
     order = machine.orders[kind] * (1.0 + rng.normal(0.0, 0.008))
-    slide = 1.0 + 0.01 * wander(rng, run.size, run.rate_hz, 0.8, 0.3)
+    slide = 1.0 + rng.uniform(0.0005, 0.005) * wander(rng, run.size, run.rate_hz, 1.0, 0.3)
     phase = run.turns[0] + np.cumsum(np.diff(run.turns, prepend=run.turns[0]) * slide) * order
     count = int(phase[-1] - phase[0]) + 2
     times = _event_times(run, phase, jitter=rng.normal(0.0, rng.uniform(0.01, 0.05), count))
@@ -100,13 +101,13 @@ def dry_cage(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
     pockets = pattern(
         rng, rng.uniform(size=3), np.full(3, width), np.array([1.0, *rng.uniform(0.2, 0.8, 2)])
     )
-    spell = np.maximum(0.0, 0.45 + 0.8 * wander(rng, run.size, run.rate_hz, 2.0, 0.35))
+    spell = np.maximum(0.12, 0.45 + 0.8 * wander(rng, run.size, run.rate_hz, 2.0, 0.35))
     hash_hz = rng.uniform(1400, 2600)
     hash_ = shaped_noise(rng, run.size, run.rate_hz, band_curve(hash_hz, 2.4 * hash_hz, 12))
     hoot_hz = rng.uniform(700, 2600)
     bend = 1.0 + 0.02 * wander(rng, run.size, run.rate_hz, 2.0, 0.2)
     hoot_phase = np.cumsum(hoot_hz * bend * run.share.astype(np.float64) ** 0.25) / run.rate_hz
-    hoot = np.sin(2 * np.pi * (hoot_phase % 1.0) + 1.5 * hash_ * 0.3).astype(np.float32)
+    hoot = sine(hoot_phase + 0.07 * hash_)
     chatter = by_angle(pockets, phase) + rng.uniform(0.05, 0.3)
     sound = chatter * (hash_ + rng.uniform(0.0, 0.9) * hoot)
     return np.asarray(sound * spell * _speed(run, rng.uniform(1.5, 2.8)), dtype=np.float32)
@@ -128,9 +129,7 @@ def worn_roughness(rng: np.random.Generator, machine: Machine, run: Course) -> F
     )
     crackle *= np.float32(rng.uniform(0.3, 1.2) / (np.sqrt(np.mean(crackle**2)) + 1e-9))
     growl = shaped_noise(rng, run.size, run.rate_hz, band_curve(180, 600, 9))
-    growl *= 1.0 + 0.5 * np.sin(2 * np.pi * ((machine.orders["inner"] * run.turns) % 1.0)).astype(
-        np.float32
-    )
+    growl *= 1.0 + 0.5 * sine(machine.orders["inner"] * run.turns)
     sound = rush * (1.0 + 0.15 * slow_noise(rng, run.size, run.rate_hz, 15.0))
     sound = sound * _speed(run, rng.uniform(2.0, 3.2)) + crackle
     return np.asarray(sound + rng.uniform(0, 0.5) * growl * _speed(run, 2.5), dtype=np.float32)
@@ -265,7 +264,7 @@ def high_spot_chirp(rng: np.random.Generator, machine: Machine, run: Course) -> 
     rate = base_hz * (1.0 + glide * (through - 0.5)) * run.share.astype(np.float64) ** 0.1
     rough = 0.012 * wander(rng, run.size, run.rate_hz, 4.0, 0.05)
     phase = np.cumsum(rate * (1.0 + rough)) / run.rate_hz
-    squeal = np.sin(2 * np.pi * (phase % 1.0)) + 0.35 * np.sin(4 * np.pi * (phase % 1.0) + 1.0)
+    squeal = sine(phase) + 0.35 * sine(2 * phase + 0.16)
     hiss = shaped_noise(rng, run.size, run.rate_hz, band_curve(0.7 * base_hz, 1.9 * base_hz, 12))
     turn = np.floor(run.turns - run.turns[0]).astype(np.int64)
     luck = np.maximum(0.0, 1.0 + 0.4 * rng.standard_normal(int(turn[-1]) + 1))[turn]
@@ -298,7 +297,7 @@ def tooth_mesh(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
 def skewed_sing(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
     """Skewed burrs ring like plates: fixed tones that jump in and out, with hash beneath."""
     rate_hz = run.rate_hz
-    once = 0.55 + 0.45 * np.cos(2 * np.pi * (run.turns % 1.0))
+    once = 0.55 + 0.45 * sine(run.turns)
     tones = np.zeros(run.size, dtype=np.float32)
     for _ in range(int(rng.integers(2, 5))):
         hz = float(np.exp(rng.uniform(np.log(1800), np.log(7500))))
@@ -306,11 +305,9 @@ def skewed_sing(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
         on = signal_telegraph(rng, knots, rng.uniform(0.04, 0.2), rng.uniform(0.03, 0.2))
         gate = np.interp(np.arange(run.size) * (30.0 / rate_hz), np.arange(knots), on)
         phase = hz * np.arange(run.size) / rate_hz + 0.4 * wander(rng, run.size, rate_hz, 3.0, 0.2)
-        tones += (rng.uniform(0.3, 1.0) * np.sin(2 * np.pi * (phase % 1.0)) * gate).astype(
-            np.float32
-        )
+        tones += (rng.uniform(0.3, 1.0) * sine(phase) * gate).astype(np.float32)
     hash_ = shaped_noise(rng, run.size, rate_hz, band_curve(2000, 8000, 9))
-    sound = (tones + rng.uniform(0.15, 0.6) * hash_) * once.astype(np.float32)
+    sound = (tones + rng.uniform(0.15, 0.6) * hash_) * once
     return np.asarray(sound * _speed(run, rng.uniform(0.8, 1.6)) * (run.share > 0.06), np.float32)
 
 

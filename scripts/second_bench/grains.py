@@ -60,16 +60,17 @@ def shaped_noise(rng: np.random.Generator, n: int, rate_hz: float, curve: Curve)
     spectrum *= np.interp(np.arange(bins) * (4096.0 / (bins - 1)), np.arange(4097), gain).astype(
         np.float32
     )
-    x = fft.irfft(spectrum, size)[:n]
-    return np.asarray(x / (float(np.sqrt(np.mean(x * x))) + 1e-20), dtype=np.float32)
+    x = np.asarray(fft.irfft(spectrum, size)[:n], dtype=np.float32)
+    x *= np.float32(1.0 / (float(np.sqrt(np.mean(x * x))) + 1e-20))
+    return x
 
 
 def slow_noise(rng: np.random.Generator, n: int, rate_hz: float, knots_hz: float) -> F32:
     """Random wander of standard deviation 1 about 0: straight lines between Gaussian knots."""
     count = max(3, int(n / rate_hz * knots_hz) + 2)
-    return np.interp(
-        np.arange(n) * (knots_hz / rate_hz), np.arange(count), rng.standard_normal(count)
-    ).astype(np.float32)
+    knots = rng.standard_normal(count)
+    at = np.arange(n) * (knots_hz / rate_hz)
+    return np.asarray(np.interp(at, np.arange(count), knots), dtype=np.float32)
 
 
 def wander(rng: np.random.Generator, n: int, rate_hz: float, per_s: float, hold_s: float) -> F32:
@@ -78,7 +79,8 @@ def wander(rng: np.random.Generator, n: int, rate_hz: float, per_s: float, hold_
     count = max(3, int(n / rate_hz * knots_hz) + 2)
     steps = rng.normal(0.0, per_s / np.sqrt(knots_hz), count)
     walk = signal.lfilter([1.0], [1.0, -np.exp(-1.0 / (hold_s * knots_hz))], steps)
-    return np.interp(np.arange(n) * (knots_hz / rate_hz), np.arange(count), walk).astype(np.float32)
+    at = np.arange(n) * (knots_hz / rate_hz)
+    return np.asarray(np.interp(at, np.arange(count), walk), dtype=np.float32)
 
 
 def strikes(n: int, rate_hz: float, times_s: F64, strength: F64) -> F32:
@@ -154,12 +156,24 @@ def pattern(rng: np.random.Generator, centres: F64, widths: F64, heights: F64) -
 
 
 def by_angle(table: F32, turns: F64) -> F32:
-    """Read a table of one turn (or one cycle) at angles in turns, linear between entries."""
-    at = (turns * table.size) % table.size
-    whole = at.astype(np.int32)
-    part = (at - whole).astype(np.float32)
-    ring = np.append(table, table[:2]).astype(np.float32)
-    return ring[whole] * (1 - part) + ring[whole + 1] * part
+    """Read a table of one turn (or one cycle) at angles in turns, linear between entries.
+
+    The size of the table is a power of two.
+    """
+    at = turns * table.size
+    floor = np.floor(at)
+    part = (at - floor).astype(np.float32)
+    index = floor.astype(np.int64) & (table.size - 1)
+    step = np.roll(table, -1) - table
+    return np.asarray(table[index] + part * step[index], dtype=np.float32)
+
+
+_SINE = np.sin(2.0 * np.pi * np.arange(4096) / 4096.0).astype(np.float32)
+
+
+def sine(turns: F64) -> F32:
+    """Sine of an angle in turns, from a table (error below 1e-6)."""
+    return by_angle(_SINE, turns)
 
 
 def times_at(phase: F64, rate_hz: float, marks: F64) -> F64:
@@ -177,21 +191,24 @@ def share_at(share: F32, rate_hz: float, times_s: F64) -> F64:
     return np.where(np.isfinite(times_s), share[at], 0.0).astype(np.float64)
 
 
-def rms(x: F32) -> float:
+def rms(x: F32 | F64) -> float:
     """Root mean square."""
     return float(np.sqrt(np.mean(np.square(x, dtype=np.float64)) + 1e-30))
 
 
 def a_level_db(x: F32, rate_hz: float) -> float:
-    """A-weighted level of a stretch, dB re 1 (IEC 61672-1 analytic form)."""
-    limit = int(3 * rate_hz)
-    start = max(0, (x.size - limit) // 2)
-    part = x[start : start + limit]
+    """A-weighted level of the middle of a stretch, dB re 1 (IEC 61672-1 analytic form).
+
+    The largest power of two of samples within the stretch and within 3 s.
+    """
+    size = 1 << (min(x.size, int(3 * rate_hz)).bit_length() - 1)
+    start = (x.size - size) // 2
+    part = x[start : start + size]
     power = np.abs(np.fft.rfft(part.astype(np.float64))) ** 2
     hz2 = np.square(np.arange(power.size) * (rate_hz / part.size))
     weight = (
         12194.217**2
-        * hz2
+        * hz2**2
         / ((hz2 + 20.598997**2) * (hz2 + 12194.217**2))
         / np.sqrt((hz2 + 107.65265**2) * (hz2 + 737.86223**2))
     )

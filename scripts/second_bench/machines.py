@@ -23,6 +23,7 @@ from second_bench.grains import (
     rms,
     shaped_noise,
     share_at,
+    sine,
     slow_noise,
     strikes,
     struck_body,
@@ -34,7 +35,10 @@ from second_bench.shaft import Course, Timing
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Machine:
-    """One machine; levels in dB over its own air noise, A-weighted, at speed."""
+    """One machine; levels in dB over its own air noise at speed.
+
+    A-weighted but for the unbalance (plain rms, since its tone lies at 25-60 Hz).
+    """
 
     name: str
     mains_hz: int
@@ -127,8 +131,8 @@ def draw_machine(rng: np.random.Generator, name: str) -> Machine:
     poles = int(rng.choice([2, 4], p=[0.3, 0.7]))
     blades = int(rng.integers(5, 14))
     hump_hz = float(np.exp(rng.uniform(np.log(250.0), np.log(1400.0))))
-    low = measured_curve(rng, hump_hz, rng.uniform(3, 9), rng.uniform(4, 9))
-    high = measured_curve(rng, hump_hz * rng.uniform(3, 7), rng.uniform(3, 6), rng.uniform(5, 11))
+    low = measured_curve(rng, hump_hz, rng.uniform(3, 9), rng.uniform(3.5, 7.5))
+    high = measured_curve(rng, hump_hz * rng.uniform(3, 7), rng.uniform(3, 6), rng.uniform(3.5, 8))
     law = float(rng.uniform(4.6, 6.0))
     guides = int(rng.integers(2, 5))
     return Machine(
@@ -138,8 +142,8 @@ def draw_machine(rng: np.random.Generator, name: str) -> Machine:
         slip=float(np.exp(rng.uniform(np.log(0.002), np.log(0.04)))),
         run_up_s=float(np.exp(rng.uniform(np.log(0.3), np.log(3.0)))),
         coast_s=float(np.exp(rng.uniform(np.log(1.5), np.log(25.0)))),
-        bend=float(rng.uniform(5.0, 13.0)),
-        middle=float(rng.uniform(0.25, 0.6)),
+        bend=float(rng.uniform(4.5, 9.0)),
+        middle=float(rng.uniform(0.1, 0.45)),
         kink=float(rng.uniform(1.0, 1.5)),
         coast_knots=_coast_knots(rng),
         open_share=float(np.clip(rng.normal(0.75, 0.045), 0.52, 0.85)),
@@ -167,12 +171,12 @@ def draw_machine(rng: np.random.Generator, name: str) -> Machine:
         balls=int(rng.integers(7, 10)),
         ball_share=float(rng.uniform(0.19, 0.28)),
         levels_db={
-            "hum": float(rng.uniform(-24.0, 9.0)),
+            "hum": float(rng.uniform(-24.0, 4.0)),
             "slots": float(rng.uniform(-36.0, -7.0)),
             "blades": float(rng.uniform(-26.0, 0.0)),
             "roll": float(rng.uniform(-22.0, -4.0)),
             "siren": float(rng.uniform(-34.0, -11.0)),
-            "unbalance": float(rng.uniform(-40.0, -18.0)),
+            "unbalance": float(rng.uniform(-25.0, 3.0)),
         },
         click_db=(float(rng.uniform(1.0, 22.0)), float(rng.uniform(3.0, 28.0))),
         shell_delays_s=tuple(float(v) for v in rng.uniform(0.2e-3, 2.5e-3, guides)),
@@ -253,7 +257,7 @@ def air(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
 def hum(machine: Machine, run: Course, stuck_db: float | None = None) -> F32:
     """Line-locked hum, strong while the start winding is on, swelling with the slip."""
     force = by_angle(machine.hum_force, run.line)
-    swell = np.cos(2 * np.pi * ((2 * run.line - machine.poles * run.turns) % 1.0))
+    swell = sine(2 * run.line - machine.poles * run.turns)
     rush = 1.0 + (machine.hum_start - 1.0) * run.starting * (1.1 - 0.5 * run.share)
     gain = run.power * rush * (1.0 + machine.slip_beat * run.share * swell)
     if stuck_db is not None:
@@ -311,7 +315,7 @@ def _by_hand(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
     roll = shaped_noise(rng, run.size, run.rate_hz, machine.roll_curve)
     speed = np.maximum(run.share, np.float32(1e-6))
     slow = 1.0 + 0.25 * slow_noise(rng, run.size, run.rate_hz, 6.0)
-    once = 1.0 + 0.15 * np.sin(2 * np.pi * run.turns).astype(np.float32)
+    once = 1.0 + 0.15 * sine(run.turns)
     sound = roll * speed**0.9 * slow * once
     swish = shaped_noise(rng, run.size, run.rate_hz, machine.air_curves[0]) * speed**2
     sound += np.float32(10.0 ** (rng.uniform(-14, -2) / 20.0)) * swish
@@ -356,14 +360,11 @@ def healthy(
     slots = by_angle(machine.bars - machine.bars.mean(), run.turns) * speed
     slots *= run.power * (1.0 + 0.5 * force) + 0.04
     total += _to_level(slots, levels["slots"], part, rate_hz)
-    total += _to_level(
-        np.sin(2 * np.pi * (run.turns % 1.0)).astype(np.float32) * speed**2,
-        levels["unbalance"],
-        part,
-        rate_hz,
-    )
+    shake = sine(run.turns) * speed**2
+    shake *= np.float32(10.0 ** (levels["unbalance"] / 20.0) * rms(total[part]) / rms(shake[part]))
+    total += shake
     if stage != "motor_only":
-        siren = np.sin(2 * np.pi * ((machine.teeth * run.turns) % 1.0)).astype(np.float32)
+        siren = sine(machine.teeth * run.turns)
         siren *= speed**3 * (1.0 + 0.4 * slow_noise(rng, run.size, rate_hz, 25.0))
         total += _to_level(siren, levels["siren"], part, rate_hz)
     return convolve(total, shell(rng, machine, rate_hz)) + hum_part

@@ -103,7 +103,8 @@ def low_pass(x: F32, rate_hz: float, edge_hz: float) -> F32:
 def clipped(rng: np.random.Generator, x: F32) -> F32:
     """Far too much gain."""
     loud = float(np.quantile(np.abs(x), 0.98)) + 1e-9
-    return np.clip(x * np.float32(10.0 ** (rng.uniform(6, 16) / 20.0) / loud), -1.0, 1.0)
+    gain = np.float32(10.0 ** (rng.uniform(6, 16) / 20.0) / loud)
+    return np.asarray(np.clip(x * gain, -1.0, 1.0), dtype=np.float32)
 
 
 def riding(rng: np.random.Generator, x: F32, rate_hz: float) -> F32:

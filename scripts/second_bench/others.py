@@ -18,6 +18,7 @@ from second_bench.grains import (
     convolve,
     shaped_noise,
     share_at,
+    sine,
     slow_noise,
     strikes,
     struck_body,
@@ -53,10 +54,10 @@ def retimed(rng: np.random.Generator, name: str, severity: float, timing: Timing
     return timing
 
 
-def hum_lift_db(name: str, severity: float) -> float:
-    """Extra hum over the whole powered run, dB."""
+def hum_lift_db(name: str, severity: float, hum_db: float) -> float:
+    """Extra hum over the whole powered run, dB; ``hum_db`` is the machine's own over its air."""
     if name == "start_switch_stuck_closed":
-        return 5.0 + 12.0 * severity
+        return max(5.0 + 12.0 * severity, -3.0 + 15.0 * severity - hum_db)
     if name in ("did_not_start", "start_switch_stuck_open"):
         return 6.0 + 8.0 * severity
     return 0.0
@@ -66,7 +67,7 @@ def face_rub(rng: np.random.Generator, machine: Machine, run: Course) -> F32:
     """The breaker drags on the face plate: steady scrape with a swell a turn."""
     scrape = shaped_noise(rng, run.size, run.rate_hz, band_curve(rng.uniform(300, 700), 2600, 6))
     grit = 1.0 + 0.5 * slow_noise(rng, run.size, run.rate_hz, 300.0)
-    once = 1.0 + rng.uniform(0.2, 0.6) * np.sin(2 * np.pi * (run.turns % 1.0))
+    once = 1.0 + rng.uniform(0.2, 0.6) * sine(run.turns)
     sound = scrape * grit * once * np.maximum(run.share, 1e-6) ** 0.6
     return np.asarray(sound, dtype=np.float32)
 
@@ -129,8 +130,8 @@ def switch_ring_squeal(rng: np.random.Generator, machine: Machine, run: Course) 
     hz = rng.uniform(900, 3200) * (1.0 + 0.25 * (run.share / top))
     hz = hz * (1.0 + 0.02 * wander(rng, run.size, run.rate_hz, 3.0, 0.1))
     phase = np.cumsum(hz, dtype=np.float64) / run.rate_hz
-    once = 0.5 + 0.5 * np.sin(2 * np.pi * (run.turns % 1.0))
-    sound = (np.sin(2 * np.pi * (phase % 1.0)) + 0.3 * np.sin(6 * np.pi * (phase % 1.0))) * once
+    once = 0.5 + 0.5 * sine(run.turns)
+    sound = (sine(phase) + 0.3 * sine(3 * phase)) * once
     return np.asarray(sound * slow, dtype=np.float32)
 
 

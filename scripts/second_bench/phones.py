@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft, signal
 
 from second_bench.grains import F32, Curve, curve_gain
@@ -48,8 +50,8 @@ class Phone:
     def band_edge_hz(self) -> float:
         """Upper edge that survives rate and codec (rough, from memory of encoder defaults)."""
         edge = 0.45 * self.rate_hz
-        if self.codec == "libopus" and self.kbps < 32:
-            edge = min(edge, 7500.0 if self.rate_hz <= 24000 else 11000.0)
+        if self.codec == "libopus" and self.kbps <= 32:
+            edge = min(edge, 7500.0)
         if self.codec in ("aac", "libmp3lame") and self.kbps <= 64:
             edge = min(edge, 11000.0)
         return edge
@@ -137,12 +139,12 @@ def encode(x: F32, phone: Phone, path: Path) -> None:
 
     x = np.clip(x, -1.0, 1.0)
     with av.open(str(path), "w", format={"m4a": "ipod"}.get(phone.suffix)) as box:
-        stream = box.add_stream(phone.codec, rate=phone.rate_hz, layout="mono")
+        stream: Any = box.add_stream(phone.codec, rate=phone.rate_hz, layout="mono")
         if phone.kbps:
             stream.bit_rate = 1000 * phone.kbps
         kind = {"aac": "fltp", "libmp3lame": "fltp", "libopus": "flt"}.get(phone.codec, "s16")
         stream.format = kind
-        data = np.round(x * 32767.0).astype(np.int16) if kind == "s16" else x
+        data: NDArray[Any] = np.round(x * 32767.0).astype(np.int16) if kind == "s16" else x
         step = {"libopus": phone.rate_hz // 50, "aac": 1024, "libmp3lame": 1152}.get(
             phone.codec, 4096
         )

@@ -12,7 +12,13 @@ from second_bench.names import FAULTS, OTHERS, POSSIBLE, PROBLEMS
 KINDS = ("usable", "problems", "mixed")
 STAGE_SHARES = {"assembled": 0.70, "motor_only": 0.20, "burr_setting": 0.05, "hand_spin": 0.05}
 #: healthy, healthy with traces, one fault, two faults, other fault
-MIX = (("healthy", 0.175), ("traces", 0.175), ("one", 0.50), ("two", 0.05), ("other", 0.10))
+MIX: tuple[tuple[str, float], ...] = (
+    ("healthy", 0.175),
+    ("traces", 0.175),
+    ("one", 0.50),
+    ("two", 0.05),
+    ("other", 0.10),
+)
 PROBLEM_SHARE_OF_MIXED = 0.2
 
 
@@ -100,8 +106,7 @@ def draw_plans(n: int, seed: int, kind: str) -> list[ClipPlan]:
         raise ValueError(f"kind must be one of {KINDS}, got {kind!r}")
     rng = np.random.default_rng([seed, 0])
     troubled = {"usable": 0, "problems": n, "mixed": round(n * PROBLEM_SHARE_OF_MIXED)}[kind]
-    names, shares = zip(*MIX, strict=True)
-    categories = exact_shares(list(names), list(shares), n)
+    categories = exact_shares([name for name, _ in MIX], [share for _, share in MIX], n)
     rng.shuffle(categories)
     stages = exact_shares(list(STAGE_SHARES), list(STAGE_SHARES.values()), n)
     rng.shuffle(stages)

@@ -14,9 +14,11 @@ from second_bench.grains import (
     F64,
     a_level_db,
     band_curve,
+    by_angle,
     convolve,
     measured_curve,
     shaped_noise,
+    sine,
     slow_noise,
     strikes,
     struck_body,
@@ -202,12 +204,13 @@ def clatter(rng: np.random.Generator, n: int, rate_hz: float, per_s: float) -> F
 def fridge(rng: np.random.Generator, n: int, rate_hz: float, mains_hz: float) -> F32:
     """Compressor: twice the mains, its own slower turn, a little rush."""
     at = np.arange(n) / rate_hz
-    out = np.zeros(n)
+    cycle = np.arange(4096) / 4096.0
+    hum = np.zeros(4096)
     for k, level in ((1, 1.0), (2, 0.5), (3, 0.25), (4, 0.15)):
-        hz = 2 * mains_hz * k
-        out += level * rng.uniform(0.2, 1) * np.sin(2 * np.pi * ((hz * at + rng.uniform()) % 1.0))
+        hum += level * rng.uniform(0.2, 1) * np.sin(2 * np.pi * (2 * k * cycle + rng.uniform()))
     turn_hz = mains_hz * rng.uniform(0.96, 0.99)
-    out += 0.6 * np.sin(2 * np.pi * ((turn_hz * at) % 1.0))
+    out = by_angle(hum.astype(np.float32), mains_hz * at)
+    out += 0.6 * sine(turn_hz * at)
     rush = shaped_noise(rng, n, rate_hz, measured_curve(rng, 400, 4, 6))
     return np.asarray(out + rng.uniform(0.2, 1.0) * rush, dtype=np.float32)
 

@@ -358,12 +358,12 @@ def run_figures(clean: Sequence[Case]) -> Row:
 def _coast_close(case: Case) -> bool:
     said = _get(case.result, "run", "coast_down_s")
     true_s = case.truth["at_rest_s"] - case.truth["switched_off_s"]
-    return said is not None and abs(float(said) / true_s - 1.0) <= 0.10
+    return said is not None and bool(abs(float(said) / true_s - 1.0) <= 0.10)
 
 
 def _speed_close(case: Case) -> bool:
     said = float(_get(case.result, "run", "running_rpm"))
-    return abs(said / case.truth["running_rpm"] - 1.0) <= 0.005
+    return bool(abs(said / case.truth["running_rpm"] - 1.0) <= 0.005)
 
 
 def _click_figures(clean: Sequence[Case], name: str) -> Row:
