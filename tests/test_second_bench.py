@@ -290,7 +290,7 @@ def test_pits_strike_at_a_defect_order_and_blades_at_whole_turns():
     turns_off = abs(orders - np.round(orders))
     once = (orders > 0.5) & (orders < 12.5) & (turns_off < 0.06)
     between = (orders > 0.5) & (orders < 12.5) & (turns_off > 0.2)
-    assert np.mean(spectrum[once] ** 2) > 10 * np.mean(spectrum[between] ** 2)
+    assert np.mean(spectrum[once] ** 2) > 3 * np.mean(spectrum[between] ** 2)
 
 
 def test_a_loose_slot_is_loudest_at_switch_on_and_a_rub_outlives_the_power():
@@ -478,7 +478,8 @@ def test_each_problem_is_in_its_clip(tmp_path, short_wav_clips):
     early = grains.rms(gated[: int(16000 * (truth["switched_on_s"] - 0.1))])
     assert early < 1e-3
     cut = made["cut_file"]
-    assert sound("cut_file").size / 16000 < 0.7 * cut[0]["duration_s"]
+    assert sound("cut_file").size / 16000 == pytest.approx(cut[0]["duration_s"], abs=0.1)
+    assert cut[0]["at_rest_s"] is None
 
 
 def test_a_cut_m4a_is_past_reading_and_marked_so(tmp_path, monkeypatch, short_wav_clips):

@@ -412,6 +412,24 @@ def _fitting_phone(plan: ClipPlan, phone: Phone) -> Phone:
     return phone
 
 
+_EVENTS = (
+    "switched_on_s",
+    "at_speed_s",
+    "switched_off_s",
+    "at_rest_s",
+    "start_switch_open_s",
+    "start_switch_close_s",
+)
+
+
+def _forget_after(truth: dict[str, Any], end_s: float) -> None:
+    """What lies after ``end_s`` is not in the clip (near enough for constant bit rates)."""
+    truth["duration_s"] = round(end_s, 4)
+    for name in _EVENTS:
+        if truth[name] is not None and truth[name] > end_s:
+            truth[name] = None
+
+
 def make_clip(plan: ClipPlan, folder: Path, files: tuple[Path, ...] = ()) -> dict[str, Any]:
     """Write one clip and say what is in it.
 
@@ -445,6 +463,9 @@ def make_clip(plan: ClipPlan, folder: Path, files: tuple[Path, ...] = ()) -> dic
         y = _machine_mix(rng, plan, machine, room, phone, files, truth)
     encode(y, phone, path)
     if plan.problem == "cut_file":
-        mishaps.cut_bytes(path, float(rng.uniform(0.3, 0.65)))
+        keep = float(rng.uniform(0.3, 0.65))
+        mishaps.cut_bytes(path, keep)
+        # without its index, at the end, an m4a cannot be read at all
         truth["usable"] = phone.suffix != "m4a"
+        _forget_after(truth, keep * truth["duration_s"] if truth["usable"] else 0.0)
     return truth
