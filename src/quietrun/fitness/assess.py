@@ -1,0 +1,347 @@
+"""Clip + Run -> Fitness: what a recording can carry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from quietrun.clip.types import Clip
+from quietrun.dsp.frames import Frames
+from quietrun.fitness.bandwidth import upper_edge_hz
+from quietrun.fitness.clipping import Clipping, measure_clipping
+from quietrun.fitness.gain import Gate, Riding, measure_gate, measure_riding
+from quietrun.fitness.room import LEAST_SNR_DB, Standing, measure_standing
+from quietrun.fitness.table import problem
+from quietrun.fitness.turning import Turning, measure_turning
+from quietrun.fitness.types import Fitness
+from quietrun.fitness.view import View, view_of
+from quietrun.fitness.voices import Voices, measure_voices
+from quietrun.problems import Problem
+from quietrun.run.types import Run
+
+#: Below this even a clip turned down by 20 dB holds no machine, dB re full scale.
+SILENT_DB = -80.0
+SHORTEST_CLIP_S, SHORT_CLIP_S = 1.5, 3.0
+SHORTEST_STEADY_S, SHORT_STEADY_S = 0.6, 1.5
+#: The grid keeps within 0.4 % (common practice of interconnected grids, from memory).
+_MAINS_WITHIN = 0.0045
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """All that was measured for one clip."""
+
+    edge_hz: float
+    clipping: Clipping
+    riding: Riding
+    gate: Gate
+    standing: Standing
+    voices: Voices
+    turning: Turning
+
+
+def measure(view: View) -> Measures:
+    """Take every measure once."""
+    riding = measure_riding(view)
+    edge_hz = upper_edge_hz(view)
+    return Measures(
+        edge_hz=edge_hz,
+        clipping=measure_clipping(view),
+        riding=riding,
+        gate=measure_gate(view),
+        standing=measure_standing(view, edge_hz),
+        voices=measure_voices(view, riding.steady_db),
+        turning=measure_turning(view),
+    )
+
+
+def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") -> Fitness:
+    """Say what a recording can carry, and what is wrong with it.
+
+    Parameters
+    ----------
+    clip : Clip
+    run : Run
+        Of that clip; times in the file.
+    frames : Frames
+        Of ``clip.samples``.
+    stage : str
+        A word of ``words.STAGES``; a ``hand_spin`` clip has no power to look for.
+
+    Returns
+    -------
+    Fitness
+        ``bandwidth_hz`` of the sound, ``room_snr_db`` of the steady run, and
+        the problems, the ones that leave nothing to judge first.
+    """
+    view = view_of(clip, run, frames)
+    file_problems = [_file_problem(one, run) for one in clip.problems]
+    if _is_silent(view):
+        silence = problem("no_sound", "There is no sound in this clip.", fatal=True)
+        return Fitness(0.0, None, (silence, *file_problems))
+    measures = measure(view)
+    powered = stage != "hand_spin"
+    found = [
+        *_presence(view, measures, powered),
+        *file_problems,
+        *_length(clip, view),
+        *_course(run, view, powered),
+        *_recorder(view, measures),
+        *_surroundings(measures),
+    ]
+    found = _most_telling(found)
+    found.sort(key=lambda one: not one.fatal)
+    return Fitness(measures.edge_hz, measures.standing.snr_db, tuple(found))
+
+
+def _file_problem(one: Problem, run: Run) -> Problem:
+    """A cut file spoils nothing of a run that comes to rest before the cut."""
+    if one.code == "cut_file" and run.rest_s is not None and "coast_down" in one.disables:
+        return replace(one, disables=())
+    return one
+
+
+def _is_silent(view: View) -> bool:
+    level = float(np.quantile(view.total, 0.95)) if view.total.size else 0.0
+    return bool(level < 10.0 ** (SILENT_DB / 10.0))
+
+
+def _mains_heard(run: Run) -> bool:
+    """The mains were measured, at a frequency that a grid can have."""
+    if not run.mains_measured or not run.mains_hz:
+        return False
+    nominal_hz = 50.0 if run.mains_hz < 55.0 else 60.0
+    return abs(run.mains_hz / nominal_hz - 1.0) <= _MAINS_WITHIN
+
+
+# --- is there a machine, and the right one? ---------------------------------------------------
+
+
+def _presence(view: View, measures: Measures, powered: bool) -> Iterator[Problem]:
+    """No machine, a buried one, or another one; at most one of the three is fatal."""
+    run, standing, turning = view.run, measures.standing, measures.turning
+    if not view.steady.any():
+        yield problem(
+            "no_machine", "No run was heard: neither a motor's hum nor turning.", fatal=True
+        )
+        return
+    hum = _mains_heard(run) or not powered
+    contrast_db = standing.contrast_db
+    ridden = _is_ridden(measures.riding)
+    stands = contrast_db is not None and contrast_db >= LEAST_SNR_DB
+    tonal = turning.tonal_db >= 8.0
+    moves = max(standing.restless_db, standing.sinks_db)
+    if moves > 6.5 and not (hum and stands and turning.tonal_db >= 6.0):
+        yield problem(
+            "no_machine",
+            "The sound comes and goes like talk, music or clatter; no machine runs on in it.",
+            fatal=True,
+        )
+    elif contrast_db is None and not (tonal and (hum or run.shaft_hz is not None)):
+        yield problem(
+            "no_machine",
+            "There is sound all along, but neither a motor's hum nor the tones of turning in it.",
+            fatal=True,
+        )
+    elif contrast_db is not None and not stands and not ridden:
+        yield from _weak(view, measures, hum and turning.tonal_db >= 6.0)
+    elif powered and _is_other(view, measures, hum):
+        yield problem(
+            "other_machine",
+            _other_says(turning, hum),
+            fatal=not hum,
+        )
+    elif powered and not hum and not tonal and not run.rotation_heard:
+        yield problem(
+            "no_machine",
+            "There is steady noise, but neither a motor's hum nor the tones of turning in it.",
+            fatal=True,
+        )
+
+
+def _weak(view: View, measures: Measures, motor: bool) -> Iterator[Problem]:
+    """A run that does not stand clear of the room."""
+    standing = measures.standing
+    share = standing.clear_share or 0.0
+    snr_db = standing.snr_db or 0.0
+    if not motor and share < 0.2:
+        yield problem(
+            "no_machine",
+            "Nothing stands out of the room for long; no motor's hum and no turning was heard.",
+            fatal=True,
+        )
+    elif snr_db < LEAST_SNR_DB:
+        yield _buried(snr_db, fatal=share < 0.25)
+
+
+def _buried(snr_db: float, *, fatal: bool) -> Problem:
+    return problem(
+        "buried_in_room_noise",
+        f"The running machine is only {snr_db:.0f} dB louder than the room."
+        if snr_db >= 0.5
+        else "The running machine is no louder than the room.",
+        fatal=fatal,
+    )
+
+
+def _is_other(view: View, measures: Measures, hum: bool) -> bool:
+    turning, voices = measures.turning, measures.voices
+    wanders = turning.drift_percent >= 1.6 and turning.agree_share >= 0.3
+    if wanders:
+        return True
+    disturbed = _is_talk(voices) or _is_handled(voices)
+    clear = (measures.standing.contrast_db or 0.0) >= 10.0
+    tones = turning.tonal_db >= 5.0 or turning.step_percent_s >= 1.4
+    return not hum and view.run.shaft_hz is None and clear and tones and not disturbed
+
+
+def _other_says(turning: Turning, hum: bool) -> str:
+    if turning.drift_percent >= 1.6:
+        return (
+            f"The speed wanders by {turning.drift_percent:.1f} % while running: "
+            "it is not tied to the mains."
+        )
+    if not hum:
+        return "A machine runs, but without the hum of a motor on the mains."
+    return "The tones of this machine are not tied to the mains."
+
+
+# --- is it long enough, and whole? ------------------------------------------------------------
+
+
+def _length(clip: Clip, view: View) -> Iterator[Problem]:
+    steady_s = float(view.steady.sum()) * view.frames.hop_s
+    if clip.duration_s < SHORTEST_CLIP_S:
+        yield problem("too_short", f"The clip lasts only {clip.duration_s:.1f} s.", fatal=True)
+    elif view.steady.any() and steady_s < SHORTEST_STEADY_S:
+        yield problem("too_short", f"The machine runs for only {steady_s:.1f} s.", fatal=True)
+    elif clip.duration_s < SHORT_CLIP_S:
+        yield problem("too_short", f"The clip lasts only {clip.duration_s:.1f} s.")
+    elif view.steady.any() and steady_s < SHORT_STEADY_S:
+        yield problem("too_short", f"The steady run lasts only {steady_s:.1f} s.")
+
+
+def _course(run: Run, view: View, powered: bool) -> Iterator[Problem]:
+    if not view.steady.any() or not powered:
+        return
+    if run.power_on_s is None and not view.start_hidden:
+        yield problem("already_running", "The machine runs already when the clip begins.")
+    if run.power_off_s is None:
+        yield problem("no_switch_off", "The clip ends before the machine is switched off.")
+    apart = [span for span in run.others if span[1] - span[0] >= 1.0 and _is_apart(span, run)]
+    if apart:
+        times = ", ".join(f"{a:.1f} to {b:.1f} s" for a, b in apart[:4])
+        yield problem("several_runs", f"There are more runs in this clip: {times}.")
+
+
+def _is_apart(span: tuple[float, float], run: Run) -> bool:
+    """A further run must not overlap the one that is judged."""
+    ends = [
+        edge for name, both in run.phases.items() if name not in ("room", "rest") for edge in both
+    ]
+    return not ends or span[1] <= min(ends) + 0.2 or span[0] >= max(ends) - 0.2
+
+
+# --- what did the recorder do? ----------------------------------------------------------------
+
+
+def _recorder(view: View, measures: Measures) -> Iterator[Problem]:
+    clipping, gate = measures.clipping, measures.gate
+    if clipping.share >= 5e-4 and clipping.blocks >= 5:
+        yield problem(
+            "clipped",
+            f"The loudest tops are cut off ({100 * clipping.share:.1f} % of the clip).",
+            fatal=clipping.share >= 0.12,
+        )
+    if measures.edge_hz < 9500.0:
+        yield problem(
+            "band_limited",
+            f"The recording ends at {measures.edge_hz / 1000:.1f} kHz.",
+            also=("tones", "impacts") if measures.edge_hz < 4500.0 else (),
+        )
+    if _is_ridden(measures.riding):
+        also = ("run_up", "room") if view.run.power_on_s is None else ()
+        yield problem("gain_riding", _riding_says(measures.riding), also=also)
+    if gate.gaps and (gate.total_s >= 0.15 or gate.gaps >= 3):
+        steady_s = max(0.01, float(view.steady.sum()) * view.frames.hop_s)
+        holes = gate.in_steady_s > 0.02 * steady_s
+        yield problem(
+            "noise_gate",
+            f"The sound is switched off {gate.gaps} times, for {gate.total_s:.1f} s in all."
+            if gate.gaps > 1
+            else f"The sound is switched off at once, for {gate.total_s:.1f} s.",
+            also=("impacts", "synchronous", "orders") if holes else (),
+            fatal=gate.in_steady_s > 0.4 * steady_s,
+        )
+
+
+def _is_ridden(riding: Riding) -> bool:
+    """One clear sign, or two faint ones that agree."""
+    clear = abs(riding.steady_db) >= 1.5 or abs(riding.room_db) >= 3.0 or riding.recovery_db >= 2.0
+    faint = (riding.steady_db <= -0.8, riding.room_db <= -1.5, riding.recovery_db >= 1.0)
+    return clear or sum(faint) >= 2
+
+
+def _riding_says(riding: Riding) -> str:
+    if abs(riding.steady_db) >= 1.5:
+        way = "falls" if riding.steady_db < 0 else "rises"
+        return (
+            f"The level {way} by {abs(riding.steady_db):.0f} dB during the steady run "
+            "while the sound stays the same."
+        )
+    if abs(riding.room_db) >= 1.5:
+        way = "lower" if riding.room_db < 0 else "higher"
+        return f"The same room is {abs(riding.room_db):.0f} dB {way} after the run than before it."
+    return f"The room grows louder by {riding.recovery_db:.0f} dB after the run, all of it at once."
+
+
+# --- what else was there? ---------------------------------------------------------------------
+
+
+def _surroundings(measures: Measures) -> Iterator[Problem]:
+    standing, voices = measures.standing, measures.voices
+    if (
+        standing.snr_db is not None
+        and standing.snr_db < LEAST_SNR_DB
+        and not _is_ridden(measures.riding)
+    ):
+        yield _buried(standing.snr_db, fatal=(standing.clear_share or 0.0) < 0.15)
+    if _is_talk(voices):
+        yield problem(
+            "talked_over",
+            f"Talk or music can be heard over the run ({100 * voices.tonal_share:.0f} % of it).",
+        )
+    if _is_handled(voices):
+        yield problem(
+            "handled",
+            f"The phone was touched or bumped while the machine ran ({voices.bumps} times).",
+        )
+    if _is_loaded(voices):
+        yield problem("loaded_run", "A dense crackle of beans covers the run.")
+
+
+def _is_talk(voices: Voices) -> bool:
+    return voices.tonal_share >= 0.045 and voices.tonal_bins >= 5 and voices.gaps < 0.16
+
+
+def _is_handled(voices: Voices) -> bool:
+    return voices.low_db >= 7.0 and voices.bumps >= 2
+
+
+def _is_loaded(voices: Voices) -> bool:
+    crackles = voices.crackle_db >= 1.7 and voices.lopsided_db >= 2.5 and voices.surge_db >= 2.5
+    return crackles and not _is_talk(voices) and not _is_handled(voices)
+
+
+def _most_telling(found: list[Problem]) -> list[Problem]:
+    """One problem a code (the fatal one), and without a machine nothing about its sound."""
+    best: dict[str, Problem] = {}
+    for one in found:
+        if one.code not in best or (one.fatal and not best[one.code].fatal):
+            best[one.code] = one
+    if "no_machine" in best and best["no_machine"].fatal:
+        about_file = ("no_machine", "cut_file", "too_short", "clipped", "band_limited")
+        best = {code: one for code, one in best.items() if code in about_file}
+    return list(best.values())

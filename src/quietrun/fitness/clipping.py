@@ -1,0 +1,111 @@
+"""Tops that were cut off by a microphone or a converter that could not go higher.
+
+Two signs. In a file as it was recorded the tops end at one level, the rail, and the samples
+pile up there: of those within 10 % of the highest, most lie within 0.3 % (a sine has 17 %
+there, noise and a limiter's soft tops a few per cent; closed form: arccos 0.997 / arccos 0.9).
+A lossy coder smears the pile; then the distribution of the levels, which for any sum of many
+sounds only falls towards its end, has a bump there. A single loud tone has one too and is
+left out by its spectrum.
+
+Conventions
+-----------
+Rails are found, not assumed: they need not be at full scale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietrun.fitness.view import View
+
+Array = NDArray[np.float32]
+
+_TOP, _PILE = 0.9, 0.997
+_PILED_SHARE = 0.35  # twice a sine's; cut tops gave 0.55 and more
+_FEW = 50
+_BINS = 50
+_BUMP = 1.25
+_BUMP_MASS = 0.005
+_ONE_LINE = 0.5  # a line with half the power makes a sine's distribution
+_RUMBLE_HZ = 150.0  # slow waves make too few swings for a smooth distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Clipping:
+    """How much of a clip was cut.
+
+    Attributes
+    ----------
+    share : 0..1
+        Samples at the rail, 0 when none was found.
+    rail : float, FS
+        Where the tops end.
+    blocks : int
+        Tenths of a second that hold cut tops.
+    """
+
+    share: float
+    rail: float
+    blocks: int
+
+
+NONE = Clipping(0.0, 0.0, 0)
+
+
+def measure_clipping(view: View) -> Clipping:
+    """Look for cut tops, first piled ones, then smeared ones."""
+    samples = view.frames.samples
+    piled = _piled(samples, view.frames.rate_hz)
+    return piled if piled.share else _smeared(view)
+
+
+def _piled(samples: Array, rate_hz: float) -> Clipping:
+    count = 0
+    rail = 0.0
+    places = []
+    for sign in (1, -1):
+        top = float(samples.max() if sign > 0 else -samples.min())
+        if top <= 0:
+            continue
+        edge = np.float32(sign * _TOP * top)
+        index = np.flatnonzero(samples > edge if sign > 0 else samples < edge)
+        at_rail = index[np.abs(samples[index]) >= _PILE * top]
+        if at_rail.size >= _FEW and at_rail.size >= _PILED_SHARE * index.size:
+            count += at_rail.size
+            rail = max(rail, top)
+            places.append(at_rail)
+    if not count:
+        return NONE
+    tenths = np.unique(np.concatenate(places) // max(1, int(0.1 * rate_hz)))
+    return Clipping(count / samples.size, rail, int(tenths.size))
+
+
+def _smeared(view: View) -> Clipping:
+    frames = view.frames
+    loud = np.flatnonzero(view.steady)
+    if loud.size < 50:
+        return NONE
+    mean = frames.power[loud[:: max(1, loud.size // 50)]].mean(axis=0)
+    peak = int(np.argmax(mean))
+    slow = int(np.searchsorted(frames.freqs_hz, _RUMBLE_HZ))
+    few = max(mean[max(0, peak - 2) : peak + 3].sum(), mean[:slow].sum())
+    if few > _ONE_LINE * mean.sum():
+        return NONE
+    a, b = (int(frames.time_s[k] * frames.rate_hz) for k in loud[[0, -1]])
+    size = np.abs(frames.samples[a : b : max(1, (b - a) // 150_000)])
+    top = float(np.partition(size, -max(2, size.size // 10_000))[-max(2, size.size // 10_000)])
+    if top <= 0:
+        return NONE
+    bins = np.minimum(size * np.float32(_BINS / (1.1 * top)), _BINS).astype(np.intp)
+    counts = np.bincount(bins, minlength=_BINS + 1)[:_BINS].astype(np.float64) + 20.0
+    lowest = np.minimum.accumulate(counts)
+    ratio = counts / lowest
+    ratio[: _BINS // 3] = 0.0
+    bump = int(np.argmax(ratio))
+    mass = float((counts[bump - 1 :] - 20.0).sum() / size.size)
+    if ratio[bump] < _BUMP or mass < _BUMP_MASS:
+        return NONE
+    return Clipping(mass * (b - a) / frames.samples.size, bump * 1.1 * top / _BINS, loud.size // 10)
