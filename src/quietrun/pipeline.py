@@ -10,8 +10,9 @@ from quietrun.clip import Clip, Source, read_clip
 from quietrun.dsp.frames import frames_of
 from quietrun.errors import UnreadableClip
 from quietrun.evidence import BY_NAME, Evidence, gather
+from quietrun.evidence.contacts import find_contacts
 from quietrun.fitness import Fitness, assess
-from quietrun.judge import Limits, Model, Verdict, decide, load_model
+from quietrun.judge import Contact, Limits, Model, Verdict, decide, load_model
 from quietrun.judge.model import check_catalogue
 from quietrun.machine import Machine
 from quietrun.problems import Problem
@@ -102,6 +103,10 @@ def analyse_clip(
     run = follow(clip, machine, frames)
     fitness = assess(clip, run, frames)
     evidence = gather(clip, run, frames, fitness.bandwidth_hz)
+    contacts = None
+    if machine.stage == "burr_setting":
+        touches = find_contacts(clip, run, frames)
+        contacts = tuple(Contact(t.start_s, t.until_s, t.turn_share) for t in touches)
     verdict = decide(
         machine=machine,
         run=run,
@@ -110,6 +115,7 @@ def analyse_clip(
         model=model,
         catalogue=BY_NAME,
         limits=limits,
+        contacts=contacts,
     )
     return Analysis(
         source=clip.source,
