@@ -58,6 +58,17 @@ def test_hann_gain_and_overlap():
     assert overlap_correlation(w, 4096) == 0.0
 
 
+@pytest.mark.parametrize(("seconds", "lines"), [(0.25, 1), (1.0, 2)])
+def test_splitting_the_near_pair_of_a_two_pole_motor(seconds, lines):
+    """120 Hz hum and 115 Hz shaft line: 5 Hz apart need more than 0.4 s under a Hann window."""
+    n = int(seconds * 4000)
+    t = np.arange(n) / 4000
+    x = np.cos(2 * np.pi * 120 * t) + np.cos(2 * np.pi * 115 * t + 1.0)
+    spectrum = np.abs(np.fft.rfft(x * window("hann", n), 16 * n))
+    top = (spectrum[1:-1] > spectrum[:-2]) & (spectrum[1:-1] >= spectrum[2:])
+    assert int((spectrum[1:-1][top] > 0.5 * spectrum.max()).sum()) == lines
+
+
 def test_welch_variance():
     """Welch (1967): at half overlap var = PSD^2 / K [1 + 2 (1 - 1/K) / 36]; K = 40: 1.054."""
     w = window("hann", 512)

@@ -13,8 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quietrun.dsp.defects import SLIP
 from quietrun.machine import Bearing
 from quietrun.machine.kinematics import (
+    BALL_SLIP,
     SWITCH_PEAK,
     SWITCH_SHARE,
     bearing_orders,
@@ -146,6 +148,11 @@ def test_how_far_the_rule_of_thumb_is_off(bearing, outer_percent, inner_percent)
     inner = 100 * (0.6 * bearing.balls / found.inner - 1)
     assert outer == pytest.approx(outer_percent, abs=0.1)
     assert inner == pytest.approx(inner_percent, abs=0.1)
+
+
+def test_the_search_allows_for_the_slip_of_the_balls():
+    """1 to 2 % (Randall and Antoni 2011, from memory); said in two parts that must agree."""
+    assert BALL_SLIP == SLIP == 0.02
 
 
 def test_cage_lines_of_table_a9_lie_in_the_printed_range():

@@ -116,8 +116,9 @@ def centroid_hz(power: Real, freqs_hz: Floats, *, magnitude: bool = False) -> Fl
         0 where the spectrum is empty.
     """
     weight = np.sqrt(power) if magnitude else power
-    total = weight.sum(axis=-1, dtype=np.float64)
-    moment = weight @ freqs_hz.astype(weight.dtype)
+    # one product gives sum and moment: a sum in double precision costs ten times as much
+    both = weight @ np.stack((np.ones_like(freqs_hz), freqs_hz), axis=1).astype(weight.dtype)
+    total, moment = both[..., 0], both[..., 1]
     return np.asarray(moment / np.where(total > 0, total, np.inf), dtype=np.float64)
 
 
