@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import signal
 from scipy.stats import binomtest
@@ -164,6 +164,7 @@ def test_wilson(count, n, confidence, lo, hi):
     assert found == pytest.approx((lo, hi), abs=1e-4)
 
 
+@settings(max_examples=40, deadline=None)
 @given(st.integers(1, 60), st.floats(0.5, 0.999), st.data())
 def test_intervals_equal_a_reference_library(n, confidence, data):
     count = data.draw(st.integers(0, n))
@@ -401,6 +402,9 @@ def test_partial_area_of_chance():
     assert partial_auc([0, 0, 1, 1], [0.1, 0.2, 0.8, 0.9]) == 1.0
 
 
+@settings(max_examples=40, deadline=None)
+@example([], 0.05)
+@example([(True, 0), (False, 3), (False, 9), (True, 9)], 1 / 3)
 @given(
     st.lists(st.tuples(st.booleans(), st.integers(0, 9)), min_size=4, max_size=60),
     st.floats(0.05, 1.0),

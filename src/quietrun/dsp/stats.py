@@ -385,9 +385,11 @@ def partial_auc(truth: ArrayLike, score: ArrayLike, *, most_false: float = 0.1) 
     last = np.append(np.diff(s) != 0.0, True)  # one corner a distinct score
     hit = np.concatenate(([0.0], np.cumsum(y)[last] / y.sum()))
     false = np.concatenate(([0.0], np.cumsum(~y)[last] / (~y).sum()))
-    keep = false < most_false
-    x = np.append(false[keep], most_false)
-    h = np.append(hit[keep], np.interp(most_false, false, hit))
+    stop = int(np.searchsorted(false, most_false, side="right"))
+    x, h = false[:stop], hit[:stop]
+    if stop < false.size:  # the limit cuts a segment
+        share = (most_false - x[-1]) / (false[stop] - x[-1])
+        x, h = np.append(x, most_false), np.append(h, h[-1] + share * (hit[stop] - h[-1]))
     area = float(np.sum(np.diff(x) * (h[1:] + h[:-1]) / 2.0))
     least = most_false**2 / 2.0
     return 0.5 * (1.0 + (area - least) / (most_false - least))
