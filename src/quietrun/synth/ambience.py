@@ -35,7 +35,7 @@ from quietrun.synth.kit import (
 )
 from quietrun.synth.room import room_floor, speech_shape
 
-VOICE_HZ = 16_000
+VOICE_HZ = 24_000
 MUSIC_HZ = 24_000
 
 #: First three formants of plain vowels, Hz (after Peterson and Barney 1952; from memory).
@@ -74,7 +74,7 @@ def _vowel(rng: Rng, tract: float) -> Signal:
 
 
 def voice(rng: Rng, seconds: float) -> Signal:
-    """One talker: syllables of voiced vowels and noisy consonants, with pauses, at 16 kHz."""
+    """One talker: syllables of voiced vowels and noisy consonants, with pauses, at 24 kHz."""
     from scipy import signal
 
     n = int(seconds * VOICE_HZ)
@@ -123,19 +123,14 @@ def talk(rng: Rng, seconds: float) -> Voiced:
 
 
 def babble(rng: Rng, seconds: float) -> Voiced:
-    """Many people: a few voices, each heard several times over at other times and rates."""
+    """Many people: a few voices, each heard several times over at other times."""
     total = np.zeros(int(seconds * VOICE_HZ), dtype=np.float32)
-    for _ in range(2):
+    for _ in range(int(rng.integers(2, 5))):
         sound = voice(rng, seconds)
         for _ in range(int(rng.integers(2, 6))):
-            faster = rng.uniform(0.85, 1.18)
-            index = np.arange(total.size) * faster + rng.uniform(0, sound.size)
-            at = np.mod(index, sound.size - 1)
-            low = at.astype(np.int64)
-            part = (at - low).astype(np.float32)
-            total += (sound[low] * (1 - part) + sound[low + 1] * part) * np.float32(
-                rng.uniform(0.3, 1.0) * (1 if chance(rng, 0.5) else -1)
-            )
+            sign = 1 if chance(rng, 0.5) else -1
+            late = int(rng.integers(sound.size))
+            total += np.roll(sound, late) * np.float32(sign * rng.uniform(0.3, 1.0))
     return Voiced(unit(total), VOICE_HZ)
 
 
@@ -188,7 +183,7 @@ def music(rng: Rng, seconds: float) -> Voiced:
 
 def clatter(rng: Rng, seconds: float) -> Voiced:
     """Cups, spoons and plates."""
-    out = np.zeros(int(seconds * FS), dtype=np.float32)
+    out = np.zeros(round(seconds * FS), dtype=np.float32)
     for _ in range(max(1, int(rng.poisson(0.25 * seconds)))):
         at = rng.uniform(0, seconds)
         freqs = log_uniform(rng, 900, 3500) * np.cumprod(rng.uniform(1.05, 1.7, 6))
@@ -201,7 +196,7 @@ def clatter(rng: Rng, seconds: float) -> Voiced:
 
 def slam(rng: Rng, seconds: float) -> Voiced:
     """A door, a drawer, a knock-out box: deep bangs."""
-    out = np.zeros(int(seconds * FS), dtype=np.float32)
+    out = np.zeros(round(seconds * FS), dtype=np.float32)
     for _ in range(int(rng.integers(1, 4))):
         at = rng.uniform(0, seconds)
         strike(out, at, knock(rng, (50, 500), quality=5.0), 1.0)
@@ -225,7 +220,7 @@ def _part_time(rng: Rng, points: int, seconds: float) -> Floats:
 
 def machine_near(rng: Rng, seconds: float, mains_hz: float) -> Voiced:
     """Another machine: vibration pump, steam, blender, second grinder, dishwasher."""
-    n = int(seconds * FS)
+    n = round(seconds * FS)
     points = n // 48 + 1
     gate = _part_time(rng, points, seconds)
     mains = mains_hz * np.arange(n) / FS
@@ -254,7 +249,7 @@ def machine_near(rng: Rng, seconds: float, mains_hz: float) -> Voiced:
 
 def fridge(rng: Rng, seconds: float, mains_hz: float, share: float) -> Voiced:
     """A compressor: lines of twice the mains and of its own turn, with a low rumble."""
-    n = int(seconds * FS)
+    n = round(seconds * FS)
     t = np.arange(n) / FS
     hum = 0.65 ** np.arange(10) * np.exp(rng.normal(0, 0.6, 10))
     sound = look_up(unit(harmonics(hum, rng)), 2 * mains_hz * t)
@@ -267,7 +262,7 @@ def fridge(rng: Rng, seconds: float, mains_hz: float, share: float) -> Voiced:
 
 def vent(rng: Rng, seconds: float, tone_hz: float) -> Voiced:
     """Ventilation: a broad hump and perhaps a tone of its own."""
-    n = int(seconds * FS)
+    n = round(seconds * FS)
     points = n // 48 + 1
     centre = log_uniform(rng, 80, 900)
     sway = 1 + wandering(rng, points, 0.4, 0.1)
@@ -279,7 +274,7 @@ def vent(rng: Rng, seconds: float, tone_hz: float) -> Voiced:
 
 def beeps(rng: Rng, seconds: float) -> Voiced:
     """A till or an appliance that beeps."""
-    n = int(seconds * FS)
+    n = round(seconds * FS)
     hz = log_uniform(rng, 800, 4200)
     begin, period = rng.uniform(0, seconds), rng.uniform(0.15, 1.2)
     spans = [
@@ -292,7 +287,7 @@ def beeps(rng: Rng, seconds: float) -> Voiced:
 
 def passing(rng: Rng, seconds: float) -> Voiced:
     """A car or a train outside: a deep swell."""
-    n = int(seconds * FS)
+    n = round(seconds * FS)
     t = np.arange(n // 48 + 1) / CONTROL_HZ
     swell = np.exp(-np.square((t - rng.uniform(0, seconds)) / rng.uniform(0.8, 4.0)))
     centre = log_uniform(rng, 60, 250)
@@ -301,7 +296,7 @@ def passing(rng: Rng, seconds: float) -> Voiced:
 
 def handling(rng: Rng, seconds: float) -> Voiced:
     """Fingers on the phone: thumps and rustle, much nearer than anything else."""
-    n = int(seconds * FS)
+    n = round(seconds * FS)
     out = np.zeros(n, dtype=np.float32)
     for at in rng.uniform(0, seconds, int(rng.poisson(2.5 * seconds)) + 2):
         strike(

@@ -10,20 +10,21 @@ from quietrun.machine.kinematics import BearingOrders, bearing_orders
 from quietrun.machine.types import Bearing
 from quietrun.synth.kit import (
     CONTROL_HZ,
+    COSINE,
     Floats,
     Rng,
-    amplitude,
     angle_noise,
     band_shape,
     chance,
     flowing_noise,
+    harmonics,
     log_uniform,
+    look_up,
     pick,
-    place,
     ramp,
     wandering,
 )
-from quietrun.synth.parts import Part, event_train, part_ring, speed_gain, turning
+from quietrun.synth.parts import Part, event_train, part_ring, speed_gain, turning, waved
 from quietrun.synth.scene import Scene
 
 
@@ -54,8 +55,12 @@ def spots(scene: Scene, rng: Rng) -> Part:
     train = np.zeros(scene.n, dtype=np.float32)
     sharp = rng.uniform(0.5, 3.0)
     power = rng.uniform(0.6, 1.5)
-    for i in range(1 if chance(rng, 0.6) else int(rng.integers(2, 5))):
-        at = _hits(scene, rng, base * slip, jitter) + i * rng.uniform(0.1, 0.4) / base
+    balls = scene.machine.bearing_balls[0 if end == "front" else 1]
+    dents = chance(rng, 0.15)  # standstill marks: one under each ball
+    many = balls if dents else 1 if chance(rng, 0.6) else int(rng.integers(2, 5))
+    for i in range(many):
+        apart = i / balls if dents else i * float(rng.uniform(0.1, 0.4)) / base
+        at = _hits(scene, rng, base * slip, jitter) + apart
         if where == "outer":
             load = 1.0 + rng.uniform(0, 0.35) * np.cos(2 * np.pi * (at + rng.random()))
         else:
@@ -76,11 +81,7 @@ def rough(scene: Scene, rng: Rng) -> Part:
     lo, hi = log_uniform(rng, 3, 25), log_uniform(rng, 40, 250)
     growl = angle_noise(rng, scene.turns, 640, lambda o: band_shape(o, lo, hi, 1.0))
     for order in (orders.cage, 1 - orders.cage, 1.0, orders.outer, orders.inner):
-        depth = rng.uniform(0, 0.6)
-        wave = np.cos(
-            2 * np.pi * np.mod(order * scene.turns + rng.random(), 1.0).astype(np.float32)
-        )
-        growl *= 1 + np.float32(depth) * wave
+        growl *= waved(scene, order, rng, float(rng.uniform(0, 0.6)))
     sway = np.exp(wandering(rng, scene.points, log_uniform(rng, 0.05, 0.4), rng.uniform(0.1, 0.5)))
     gain = speed_gain(scene, rng.uniform(0.8, 1.5)) * sway
     f_lo = log_uniform(rng, 300, 2500)
@@ -107,11 +108,9 @@ def dry_whine(scene: Scene, rng: Rng) -> Part:
         gain = speed_gain(scene, power) * sway * rng.uniform(0.3, 1)
         if chance(rng, 0.5):
             order = log_uniform(rng, 40, 220)
-            drift = np.cumsum(wandering(rng, scene.points, 0.05, log_uniform(rng, 0.002, 0.02)))
-            wobble = np.repeat(drift, CONTROL_HZ and 48)[: scene.n]
-            phase = order * scene.turns + wobble * order * scene.top_hz / CONTROL_HZ
-            tone = np.sin(2 * np.pi * np.mod(phase, 1.0).astype(np.float32))
-            total += tone * ramp(gain)
+            slide = wandering(rng, scene.points, 0.05, log_uniform(rng, 0.002, 0.02))
+            drift = np.cumsum(slide * scene.speed_hz) / CONTROL_HZ
+            total += look_up(COSINE, order * (scene.turns + ramp(drift))) * ramp(gain)
         else:
             centre = log_uniform(rng, 1200, 8000)
             half = centre * log_uniform(rng, 0.006, 0.06)
@@ -120,9 +119,8 @@ def dry_whine(scene: Scene, rng: Rng) -> Part:
                 scene.n,
                 [(2 * gain, partial(_narrow, centre=centre, half=half))],
             )
-    depth = rng.uniform(0, 0.7)
-    wave = np.cos(2 * np.pi * np.mod(orders.cage * scene.turns, 1.0).astype(np.float32))
-    return Part(total * (1 + np.float32(depth) * wave), None, end, None, turning(scene))
+    total *= waved(scene, orders.cage, rng, float(rng.uniform(0, 0.7)))
+    return Part(total, None, end, None, turning(scene))
 
 
 def cage_rattle(scene: Scene, rng: Rng) -> Part:
@@ -141,5 +139,30 @@ def cage_rattle(scene: Scene, rng: Rng) -> Part:
     return Part(train, None, end, ring, turning(scene))
 
 
-MODELS = {"spots": spots, "rough": rough, "dry_whine": dry_whine, "cage_rattle": cage_rattle}
-__all__ = ["MODELS", "amplitude", "orders_of", "place"]
+def waviness(scene: Scene, rng: Rng) -> Part:
+    """Races out of round: tones at multiples of the ball passes, with the turn beside them."""
+    end = pick(rng, ("front", "rear"))
+    orders = orders_of(scene, end)
+    slip = 1.0 + rng.uniform(-0.02, 0.004)
+    base = (orders.outer if chance(rng, 0.5) else orders.inner) * slip
+    centre, width = log_uniform(rng, 12, 120) / base, log_uniform(rng, 0.25, 1.0)
+    number = np.arange(1, max(3, int(260 / base)))
+    shape = np.exp(-0.5 * np.square(np.log(number / centre) / width))
+    table = harmonics(shape * np.exp(rng.normal(0, 0.6, number.size)), rng)
+    sway = np.exp(wandering(rng, scene.points, 0.1, rng.uniform(0.05, 0.4)))
+    slide = wandering(rng, scene.points, 0.08, log_uniform(rng, 0.0003, 0.004))
+    drift = ramp(np.cumsum(slide * scene.speed_hz) / CONTROL_HZ)
+    sound = look_up(table, base * (scene.turns + drift))
+    sound *= ramp(speed_gain(scene, rng.uniform(0.8, 2.0)) * sway)
+    sound *= waved(scene, 1.0, rng, float(rng.uniform(0, 0.6)))
+    return Part(sound, None, end, None, turning(scene))
+
+
+MODELS = {
+    "waviness": waviness,
+    "spots": spots,
+    "rough": rough,
+    "dry_whine": dry_whine,
+    "cage_rattle": cage_rattle,
+}
+__all__ = ["MODELS", "orders_of"]

@@ -6,6 +6,7 @@ import numpy as np
 
 from quietrun.synth.kit import (
     CONTROL_HZ,
+    FS,
     Rng,
     Signal,
     band_shape,
@@ -27,6 +28,7 @@ from quietrun.synth.parts import (
     random_band,
     speed_gain,
     touching,
+    waved,
 )
 from quietrun.synth.scene import Scene
 
@@ -85,7 +87,7 @@ def squeal(scene: Scene, rng: Rng) -> Part:
     gate = np.clip(4 * (force + rng.uniform(-0.2, 1.0)), 0, 1) * (scene.v > rng.uniform(0.02, 0.15))
     sound *= ramp(gate * speed_gain(scene, rng.uniform(0.1, 0.6)))
     if share < 1.0:
-        sound *= arc_window(scene.turns, rng.random(), share, 0.5)
+        sound *= arc_window(scene.shaft, rng.random(), share, 0.5)
     sound *= per_turn(scene, rng, rng.uniform(0.1, 0.6))
     lo, hi = random_band(rng, (1000, 3000), (4000, 12000))
     hiss = flowing_noise(
@@ -101,11 +103,8 @@ def face_scrape(scene: Scene, rng: Rng) -> Part:
     lo, hi = random_band(rng, (1200, 4000), (5000, 14000))
     gain = speed_gain(scene, rng.uniform(0.5, 1.1))
     noise = flowing_noise(rng, scene.n, [(gain, lambda f: band_shape(f, lo, hi, 1.0))])
-    tooth = np.cos(2 * np.pi * np.mod(scene.machine.teeth * scene.turns, 1.0).astype(np.float32))
-    once = np.cos(2 * np.pi * (scene.turns + rng.random())).astype(np.float32)
-    noise *= (1 + np.float32(rng.uniform(0, 0.8)) * tooth) * (
-        1 + np.float32(rng.uniform(0, 0.6)) * once
-    )
+    noise *= waved(scene, float(scene.machine.teeth), rng, float(rng.uniform(0, 0.8)))
+    noise *= waved(scene, 1.0, rng, float(rng.uniform(0, 0.6)))
     sway = np.exp(wandering(rng, scene.points, 0.15, rng.uniform(0.05, 0.3)))
     noise *= ramp(sway)
     force = np.float32(rng.uniform(0.1, 1))
@@ -115,7 +114,29 @@ def face_scrape(scene: Scene, rng: Rng) -> Part:
     )
 
 
+def chirps(scene: Scene, rng: Rng) -> Part:
+    """A light touch at the high spot: a short chirp on many turns, each starting at once."""
+    first, last = float(scene.turns[0]), float(scene.turns[-1])
+    at = np.arange(np.floor(first), last) + rng.random()
+    at = at + rng.normal(0, rng.uniform(0.005, 0.05), at.size)
+    heard = rng.random(at.size) < rng.uniform(0.3, 1.0)
+    size = np.exp(rng.normal(0, 0.5, at.size)) * heard
+    length = log_uniform(rng, 0.004, 0.03)
+    pitch, slide = log_uniform(rng, 1800, 7500), rng.uniform(-0.15, 0.15)
+    t = np.arange(int(4 * length * FS)) / FS
+    freq = pitch * (1 + slide * np.exp(-t / length))
+    phase = 2 * np.pi * np.cumsum(freq) / FS
+    ring = np.zeros(t.size)
+    for k in range(1, 4):
+        ring += rng.uniform(0, 1) / k * np.sin(k * phase) * (k * pitch < 20_000)
+    ring *= np.minimum(t / 0.001, 1) * np.exp(-t / length)
+    ring /= np.sqrt(np.sum(np.square(ring))) + 1e-12
+    train = _gated(scene, event_train(scene, at, size, rng.uniform(0.1, 0.8)))
+    return Part(train, None, "front", ring.astype(np.float32), contact_spans(scene))
+
+
 MODELS = {
+    "chirps": chirps,
     "tooth_pass": tooth_pass,
     "ringing_tangs": ringing_tangs,
     "squeal": squeal,

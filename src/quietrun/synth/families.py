@@ -12,7 +12,18 @@ from functools import lru_cache
 
 import numpy as np
 
-from quietrun.synth.kit import Floats, Rng, Signal, chance, log_uniform, pick, rings, stream
+from quietrun.synth.kit import (
+    FS,
+    Floats,
+    Rng,
+    Signal,
+    band_shape,
+    chance,
+    log_uniform,
+    pick,
+    rings,
+    stream,
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,6 +83,9 @@ class MachineFamily:
     rattle_db: float
     rocker_db: float
     jolt_db: float
+    tone_orders: tuple[int, ...]
+    tone_db: tuple[float, ...]
+    tone_exponent: float
     resonance_hz: float
     breath: float
     ticks_per_s: float
@@ -133,21 +147,40 @@ class PhoneFamily:
     stereo: str
 
 
+def _diffuse(rng: Rng, length: int, quality: float) -> Signal:
+    """Resonances too dense to tell apart: noise that decays faster the higher it is."""
+    t = np.arange(length) / FS
+    out = np.zeros(length)
+    edges = (1200.0, 3000.0, 7000.0, 20000.0)
+    z = np.fft.rfft(rng.standard_normal((3, length)), axis=1)
+    freqs = np.fft.rfftfreq(length, 1.0 / FS)
+    tilt = rng.uniform(-7.0, 0.5)  # dB an octave
+    for row, lo, hi in zip(z, edges[:-1], edges[1:], strict=True):
+        shape = band_shape(freqs, lo, hi, 2.0) * 10 ** (tilt * np.log2(lo / 1200.0) / 20.0)
+        decay = np.pi * np.sqrt(lo * hi) / quality
+        out += np.fft.irfft(row * shape, length) * np.exp(-decay * t)
+    return np.asarray(out / np.sqrt(np.sum(np.square(out))), dtype=np.float32)
+
+
 def _body(rng: Rng) -> Body:
-    """Draw a housing: 18 to 60 resonances and a stiff path beside them."""
-    count = int(rng.integers(18, 60))
-    lowest, highest = log_uniform(rng, 110, 420), log_uniform(rng, 5000, 14000)
+    """Draw a housing: single resonances, a dense field above them, a stiff path beside."""
+    count = int(rng.integers(10, 45))
+    lowest, highest = log_uniform(rng, 110, 420), log_uniform(rng, 2000, 6000)
     freqs = np.sort(lowest * (highest / lowest) ** rng.random(count))
-    quality = np.exp(rng.normal(np.log(log_uniform(rng, 9, 40)), 0.45, count))
+    typical = log_uniform(rng, 9, 40)
+    quality = np.clip(np.exp(rng.normal(np.log(typical), 0.45, count)), 4, 120)
     tilt = rng.uniform(-5.0, 1.0)  # dB an octave of the modal gains
     weights = 10 ** (tilt * np.log2(freqs / 1000.0) / 20.0)
+    dense = log_uniform(rng, 0.15, 1.5)
     responses = []
     for _ in range(2):
         gains = rng.normal(0, 1, count) * weights * freqs / 1000.0
-        ir = rings(freqs, np.clip(quality, 4, 120), gains, length_s=0.17)
-        ir[0] += rng.uniform(0.02, 0.4) * float(np.sqrt(np.sum(np.square(ir))))
-        responses.append(ir / float(np.sqrt(np.sum(np.square(ir)))))
-    return Body(responses[0].astype(np.float32), responses[1].astype(np.float32))
+        ir = rings(freqs, quality, gains, length_s=0.17)
+        ir /= np.sqrt(np.sum(np.square(ir)))
+        ir += np.float32(dense * rng.uniform(0.5, 1.5)) * _diffuse(rng, ir.size, typical)
+        ir[0] += rng.uniform(0.02, 0.4)
+        responses.append(ir / np.float32(np.sqrt(np.sum(np.square(ir)))))
+    return Body(responses[0], responses[1])
 
 
 @lru_cache(maxsize=64)
@@ -159,6 +192,7 @@ def machine_family(number: int) -> MachineFamily:
     parts = rng.dirichlet([1.6, 1.0, 1.2])
     opens = float(rng.triangular(0.50, 0.75, 0.85))
     low_band = log_uniform(rng, 250, 1500)
+    orders = rng.integers(3, 160, int(rng.integers(0, 7)))
     return MachineFamily(
         bars=int(rng.integers(16, 49)),
         skew=float(rng.uniform(0.1, 1.0)),
@@ -175,7 +209,7 @@ def machine_family(number: int) -> MachineFamily:
         slip=log_uniform(rng, 0.002, 0.04),
         pulsation=float(rng.uniform(0.3, 1.6)),
         hum_db=float(rng.uniform(-26, 6)),
-        hum_slope=float(rng.uniform(4, 16)),
+        hum_slope=float(rng.uniform(6, 18)),
         hum_start_db=float(rng.uniform(4, 16)),
         hum_body=float(rng.uniform(0, 1)),
         slot_db=float(rng.uniform(-34, -2)),
@@ -196,9 +230,12 @@ def machine_family(number: int) -> MachineFamily:
         click_db=float(rng.uniform(2, 28)),
         click_band=(log_uniform(rng, 900, 2500), log_uniform(rng, 2500, 8000)),
         click_parts=int(rng.integers(1, 5)),
-        rattle_db=float(rng.uniform(-16, 4)) if chance(rng, 0.3) else -120.0,
+        rattle_db=float(rng.uniform(-24, -4)) if chance(rng, 0.3) else -120.0,
         rocker_db=float(rng.uniform(4, 30)),
         jolt_db=float(rng.uniform(-4, 18)),
+        tone_orders=tuple(int(x) for x in orders),
+        tone_db=tuple(float(x) for x in rng.uniform(-34, -3, orders.size)),
+        tone_exponent=float(rng.uniform(2.0, 5.0)),
         resonance_hz=log_uniform(rng, 5, 22),
         breath=log_uniform(rng, 0.02, 0.45),
         ticks_per_s=float(rng.choice([0.0, 0.5, 3.0])) * float(rng.uniform(0.3, 1.5)),
@@ -252,6 +289,8 @@ _CODECS = (
     ("aac", 48, 256),
     ("aac", 48, 256),
     ("aac", 48, 256),
+    ("aac", 48, 256),
+    ("opus", 16, 128),
     ("opus", 16, 128),
     ("opus", 16, 128),
     ("mp3", 64, 192),

@@ -9,6 +9,7 @@ import numpy as np
 
 from quietrun.synth.kit import (
     CONTROL_HZ,
+    COSINE,
     FS,
     Floats,
     Rng,
@@ -64,7 +65,7 @@ def add_hum(scene: Scene, stems: Stems) -> None:
     """Magnetic pull at twice the mains and its harmonics; a slow swell with the slip."""
     m, rng = scene.machine, scene.rng("hum")
     level = amplitude(m.hum_db + rng.normal(0, 1.5))
-    count = 24
+    count = 60
     numbers = np.arange(1, count + 1)
     slope = m.hum_slope * np.log2(numbers)
     shape = 10 ** (-slope / 20.0) * np.exp(rng.normal(0, 0.5, count))
@@ -73,13 +74,13 @@ def add_hum(scene: Scene, stems: Stems) -> None:
     beat = np.cumsum(slip_hz) / CONTROL_HZ
     swell = 1.0 + rng.uniform(0, 0.35) * np.cos(2 * np.pi * (beat + rng.random()))
     gate = decaying_gate(scene, rng.uniform(0.003, 0.03)) * scene.current * swell
-    sound = look_up(table, 2.0 * scene.mains) * ramp(gate * level)
+    sound = look_up(table, scene.line, 2) * ramp(gate * level)
     odd = unit(harmonics([1.0, 0.0, 0.4, 0.0, 0.2], rng))
     inrush, dies = np.zeros(scene.points), rng.uniform(0.02, 0.08)
     for at in switched_on(scene):
         t = np.arange(scene.points) / CONTROL_HZ - at
         inrush += np.where(t >= 0, np.exp(-np.maximum(t, 0) / dies), 0.0)
-    sound += look_up(odd, scene.mains) * ramp(inrush * level * rng.uniform(0.2, 2.5))
+    sound += look_up(odd, scene.line) * ramp(inrush * level * rng.uniform(0.2, 2.5))
     stems.rear += (1 - m.hum_body) * sound
     stems.air += m.hum_body * sound
 
@@ -88,14 +89,12 @@ def add_slots(scene: Scene, stems: Stems) -> None:
     """Slot force: R fr with lines 2f to each side, only while there is flux."""
     m, rng = scene.machine, scene.rng("slots")
     level = amplitude(m.slot_db + rng.normal(0, 2))
-    angle = m.bars * scene.turns + rng.random()
     gate = decaying_gate(scene, rng.uniform(0.003, 0.04)) * np.sqrt(scene.current)
     gate = gate * np.clip(scene.v * 4, 0, 1)
-    sides = rng.uniform(0.05, 1.2, 3)
-    mains2 = 2 * np.pi * np.mod(2.0 * scene.mains + rng.random(), 1.0).astype(np.float32)
-    carrier = sides[0] + sides[1] * np.cos(mains2) + sides[2] * np.sin(mains2)
+    sides = rng.uniform(0.05, 1.2, 2)
+    carrier = sides[0] + np.float32(sides[1]) * look_up(COSINE, scene.line, 2, float(rng.random()))
     tone = unit(harmonics([1.0, rng.uniform(0, 0.5), rng.uniform(0, 0.3)], rng))
-    stems.rear += look_up(tone, angle) * carrier.astype(np.float32) * ramp(gate * level)
+    stems.rear += look_up(tone, scene.shaft, m.bars) * carrier * ramp(gate * level)
 
 
 def _blade_table(scene: Scene, rng: Rng) -> Signal:
@@ -132,7 +131,7 @@ def add_fan(scene: Scene, stems: Stems) -> None:
     noise = flowing_noise(rng, scene.n, shapes)
     table = _blade_table(scene, scene.rng("blades"))
     depth = np.float32(rng.uniform(0, 0.25))
-    blades = look_up(table, scene.turns)
+    blades = look_up(table, scene.shaft)
     stems.air += (
         noise * (1 + depth * blades) * _breathing(scene, scene.rng("breath"), 0.6 * m.breath)
     )
@@ -142,13 +141,12 @@ def add_fan(scene: Scene, stems: Stems) -> None:
 def _breathing(scene: Scene, rng: Rng, share: float) -> Signal:
     """Modulation that healthy machines have: with the turn and with the torque."""
     once, twice = rng.uniform(0, share, 2) * np.array([1.0, 0.4])
-    angle = scene.turns + rng.random()
-    table = 1 + look_up(harmonics([once, rng.uniform(0, 0.5) * once], rng), angle)
+    table = 1 + look_up(harmonics([once, rng.uniform(0, 0.5) * once], rng), scene.shaft)
     if scene.powered.any() and chance(rng, 0.6):
         depth = rng.uniform(0, share) * scene.powered
-        table += ramp(depth) * look_up(harmonics([1.0], rng), 2.0 * scene.mains)
+        table += ramp(depth) * look_up(COSINE, scene.line, 2, float(rng.random()))
     if chance(rng, 0.4):
-        table += look_up(harmonics([twice], rng), scene.machine.blades * scene.turns)
+        table += np.float32(twice) * look_up(COSINE, scene.shaft, scene.machine.blades)
     return np.maximum(table, 0.05)
 
 
@@ -190,7 +188,18 @@ def add_unbalance(scene: Scene, stems: Stems) -> None:
     m, rng = scene.machine, scene.rng("unbalance")
     level = amplitude(m.unbalance_db + rng.normal(0, 2))
     table = unit(harmonics([1, rng.uniform(0.1, 0.8), *rng.uniform(0, 0.2, 6)], rng))
-    stems.front += look_up(table, scene.turns) * ramp(level * scene.v**2)
+    stems.front += look_up(table, scene.shaft) * ramp(level * scene.v**2)
+
+
+def add_tones(scene: Scene, stems: Stems) -> None:
+    """Whole orders of the shaft that sing in any machine: slots, blades, teeth in the air."""
+    m, rng = scene.machine, scene.rng("tones")
+    v = np.maximum(scene.v, 1e-4) ** (0.5 * m.tone_exponent)
+    for order, level in zip(m.tone_orders, m.tone_db, strict=True):
+        size = amplitude(level + rng.normal(0, 2)) * (1 + wandering(rng, scene.points, 0.2, 0.15))
+        tone = look_up(COSINE, scene.shaft, order, float(rng.random())) * ramp(size * v)
+        stems.air += np.float32(0.5) * tone
+        stems.front += tone
 
 
 def add_buzz(scene: Scene, stems: Stems) -> None:
@@ -207,7 +216,7 @@ def add_buzz(scene: Scene, stems: Stems) -> None:
         scene.powered * np.clip(scene.current, 0, 3) * (1 + wandering(rng, scene.points, 0.3, 0.25))
     )
     noise = flowing_noise(rng, scene.n, [(np.maximum(gate, 0), lambda f: band_shape(f, lo, hi))])
-    stems.air += noise * unit(look_up(table, 2.0 * scene.mains)) * np.float32(amplitude(m.buzz_db))
+    stems.air += noise * unit(look_up(table, scene.line, 2)) * np.float32(amplitude(m.buzz_db))
 
 
 def knock(rng: Rng, band: tuple[float, float], *, quality: float = 14.0) -> Signal:
@@ -299,6 +308,7 @@ def healthy(scene: Scene) -> Stems:
     add_unbalance(scene, stems)
     add_switch_rattle(scene, stems)
     add_shake(scene, stems)
+    add_tones(scene, stems)
     return stems
 
 

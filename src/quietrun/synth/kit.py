@@ -18,14 +18,17 @@ from numpy.typing import NDArray
 Signal = NDArray[np.float32]
 Floats = NDArray[np.floating]
 Spectrum = NDArray[np.complex64]
+Phase = NDArray[np.uint32]
 Rng = np.random.Generator
 
 FS = 48_000
 BLOCK = 48
 CONTROL_HZ = FS // BLOCK
 TABLE = 65_536
+COSINE = np.cos(2.0 * np.pi * np.arange(TABLE) / TABLE).astype(np.float32)
 _FRAC = (np.arange(BLOCK, dtype=np.float64) / BLOCK).astype(np.float32)
 _FRAME = 1024
+_WINDOW = np.sin(np.pi * (np.arange(_FRAME) + 0.5) / _FRAME).astype(np.float32)
 
 
 def stream(seed: int, *names: str | int) -> Rng:
@@ -84,10 +87,26 @@ def fraction(turns: Floats) -> Signal:
     return (turns - np.floor(turns)).astype(np.float32)
 
 
-def look_up(table: Signal, turns: Floats) -> Signal:
-    """Read a periodic table (one turn = ``TABLE`` values) along an angle in turns."""
-    index = ((turns - np.floor(turns)) * TABLE).astype(np.int32)
-    return table[np.minimum(index, TABLE - 1)]
+def phase_of(turns: Floats) -> Phase:
+    """Angle within the turn as a 32-bit count, which wraps by itself."""
+    return (np.mod(turns, 1.0) * 4294967296.0).astype(np.uint64).astype(np.uint32)
+
+
+def look_up(table: Signal, angle: Floats | Phase, times: int = 1, offset: float = 0.0) -> Signal:
+    """Read a periodic table (one period = ``TABLE`` values) along an angle.
+
+    Parameters
+    ----------
+    angle : shape (n,)
+        Turns, or 32-bit counts of ``phase_of`` (much faster).
+    times, offset :
+        The table is read at ``times * angle + offset`` turns.
+    """
+    if angle.dtype == np.uint32:
+        shift = np.uint32(int(np.mod(offset, 1.0) * 4294967296.0) & 0xFFFFFFFF)
+        count = angle.astype(np.uint32, copy=False) * np.uint32(times) + shift
+        return np.take(table, count >> np.uint32(16))
+    return np.take(table, ((times * angle + offset) * TABLE).astype(np.int64) & (TABLE - 1))
 
 
 def harmonics(amplitudes: Sequence[float] | Floats, rng: Rng, *, first: int = 1) -> Signal:
@@ -148,6 +167,20 @@ def hump(freqs_hz: Floats, centre_hz: float, up: float, down: float) -> Floats:
     return np.asarray(10.0 ** (level / 20.0))
 
 
+def rfft(x: Signal, n: int | None = None) -> Spectrum:
+    """Real transform along the last axis in single precision, at scipy's speed."""
+    from scipy import fft
+
+    return np.asarray(fft.rfft(x, n), dtype=np.complex64)
+
+
+def irfft(z: Spectrum, n: int) -> Signal:
+    """Inverse of ``rfft``."""
+    from scipy import fft
+
+    return np.asarray(fft.irfft(z, n), dtype=np.float32)
+
+
 def white(rng: Rng, n: int) -> Signal:
     """White Gaussian noise, standard deviation 1."""
     return rng.standard_normal(n, dtype=np.float32)
@@ -175,15 +208,20 @@ def flowing_noise(
     frames = n // hop + 2
     freqs = np.fft.rfftfreq(_FRAME, 1.0 / FS)
     centres = np.arange(frames) * hop / BLOCK
-    power = np.zeros((frames, freqs.size), dtype=np.float32)
-    for level, spectrum in shapes:
-        at = np.interp(centres, np.arange(level.size), level)
-        shape = np.square(spectrum(freqs)).astype(np.float32)
-        power += np.square(at).astype(np.float32)[:, None] * shape
-    z = rng.standard_normal((frames, freqs.size, 2), dtype=np.float32)
-    z *= np.sqrt(power * np.float32(0.5 * _FRAME))[:, :, None]
-    blocks = np.fft.irfft(z[:, :, 0] + 1j * z[:, :, 1], _FRAME, axis=1).astype(np.float32)
-    blocks *= np.sin(np.pi * (np.arange(_FRAME) + 0.5) / _FRAME).astype(np.float32)
+    noise = white(rng, (frames + 1) * hop)
+    z = rfft(np.lib.stride_tricks.sliding_window_view(noise, _FRAME)[::hop] * _WINDOW)
+    levels = [
+        np.interp(centres, np.arange(level.size), level).astype(np.float32) for level, _ in shapes
+    ]
+    spectra = [spectrum(freqs).astype(np.float32) for _, spectrum in shapes]
+    if len(shapes) == 1:
+        z *= spectra[0]
+        gain = levels[0][:, None] * _WINDOW
+    else:
+        z *= np.sqrt(np.square(np.stack(levels, axis=1)) @ np.square(np.stack(spectra)))
+        gain = _WINDOW[None, :]
+    blocks = irfft(z, _FRAME)
+    blocks *= gain
     out = np.zeros((frames + 1, hop), dtype=np.float32)
     out[:-1] += blocks[:, :hop]
     out[1:] += blocks[:, hop:]

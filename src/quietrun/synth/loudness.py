@@ -17,7 +17,7 @@ import itertools
 
 import numpy as np
 
-from quietrun.synth.kit import Floats, Signal, third_octaves
+from quietrun.synth.kit import Floats, Signal, rfft, third_octaves
 
 Spans = tuple[tuple[float, float], ...]
 FRAME_S = 0.020
@@ -43,7 +43,7 @@ def band_frames(samples: Signal, rate_hz: int, top_hz: float) -> Floats:
     count = samples.size // size
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     frames = samples[: count * size].reshape(count, size) * window
-    z = np.fft.rfft(frames, axis=1)
+    z = rfft(frames)
     power = np.square(z.real) + np.square(z.imag)
     power *= 2.0 / (size * float(np.sum(np.square(window))))
     _, edges = third_octaves(LOWEST_HZ, top_hz / 1.13)

@@ -9,7 +9,6 @@ import numpy as np
 from quietrun.synth.healthy import decaying_gate, unit
 from quietrun.synth.kit import (
     CONTROL_HZ,
-    Floats,
     Rng,
     angle_noise,
     band_shape,
@@ -25,7 +24,6 @@ from quietrun.synth.kit import (
 )
 from quietrun.synth.parts import (
     Part,
-    Spans,
     arc_window,
     part_ring,
     per_turn,
@@ -45,7 +43,7 @@ def face_rub(scene: Scene, rng: Rng) -> Part:
     grain = angle_noise(rng, scene.turns, 300, lambda o: band_shape(o, 6, 120, 1.0))
     noise += np.float32(rng.uniform(0, 1.0)) * grain * ramp(gain)
     if chance(rng, 0.6):
-        noise *= 0.1 + arc_window(scene.turns, rng.random(), log_uniform(rng, 0.2, 0.9))
+        noise *= 0.1 + arc_window(scene.shaft, rng.random(), log_uniform(rng, 0.2, 0.9))
     noise *= per_turn(scene, rng, rng.uniform(0.1, 0.5))
     return Part(noise, noise * np.float32(0.3), "front", None, turning(scene))
 
@@ -119,7 +117,7 @@ def switch_ring_squeal(scene: Scene, rng: Rng) -> Part:
     tone = unit(harmonics([1.0, *rng.uniform(0, 0.6, 3)], rng))
     gate = np.convolve(low.astype(float), np.hanning(60) / 30, mode="same")
     sound = look_up(tone, steps.reshape(-1)) * ramp(gate)
-    sound *= 0.1 + arc_window(scene.turns, rng.random(), rng.uniform(0.3, 1.5))
+    sound *= 0.1 + arc_window(scene.shaft, rng.random(), rng.uniform(0.3, 1.5))
     return Part(0.3 * sound, sound, "rear", None, spans_of(low))
 
 
@@ -132,9 +130,9 @@ def magnetic_growl(scene: Scene, rng: Rng) -> Part:
     beat = np.cumsum(2 * scene.mains_hz - scene.recipe.poles * scene.speed_hz) / CONTROL_HZ
     swell = ramp(1 + rng.uniform(0, 0.6) * np.cos(2 * np.pi * beat))
     table = unit(harmonics(np.exp(rng.normal(0, 0.7, 14)) * 0.75 ** np.arange(14), rng))
-    rough = 1 + np.float32(depth) * look_up(table, scene.mains)
+    rough = 1 + np.float32(depth) * look_up(table, scene.line)
     lines = np.exp(rng.normal(0, 0.8, 30)) * hump(2 * scene.mains_hz * np.arange(1, 31), 400, 3, 6)
-    comb = look_up(unit(harmonics(lines, rng)), 2.0 * scene.mains) * ramp(gate)
+    comb = look_up(unit(harmonics(lines, rng)), scene.line, 2) * ramp(gate)
     sound = (noise * rough + np.float32(rng.uniform(0.2, 1.5)) * comb) * swell
     return Part(sound, 0.3 * sound, "rear", None, turning(scene))
 
@@ -172,9 +170,4 @@ SOUNDS: dict[str, tuple[Model, tuple[float, float]]] = {
 }
 
 
-def spans_or_all(scene: Scene, spans: Spans) -> Spans:
-    """Use the spans, or the whole clip where there are none."""
-    return spans or ((0.0, scene.duration_s),)
-
-
-__all__ = ["SOUNDS", "Floats", "spans_or_all"]
+__all__ = ["SOUNDS"]

@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from quietrun.synth.kit import (
     CONTROL_HZ,
+    COSINE,
+    TABLE,
     Floats,
+    Phase,
     Rng,
     Signal,
-    fraction,
     log_uniform,
+    look_up,
     place,
     ramp,
     rings,
@@ -80,12 +83,24 @@ def part_ring(
     return np.asarray(ir / np.sqrt(np.sum(np.square(ir)) + 1e-12), dtype=np.float32)
 
 
-def arc_window(turns: Floats, centre: float, share: float, power: float = 1.0) -> Signal:
-    """Once a turn: a raised cosine over ``share`` of the turn about ``centre``, else 0."""
-    away = np.abs(np.mod(turns - centre + 0.5, 1.0) - 0.5).astype(np.float32)
-    x = np.clip(1.0 - away / np.float32(0.5 * share), 0, 1)
-    window = np.sin(np.float32(np.pi / 2) * x) ** 2
-    return np.asarray(window if power == 1.0 else window**power, dtype=np.float32)
+def arc_table(centre: float, share: float, power: float = 1.0) -> Signal:
+    """One turn: a raised cosine over ``share`` of the turn about ``centre`` (turns), else 0."""
+    turn = np.arange(TABLE) / TABLE
+    away = np.abs(np.mod(turn - centre + 0.5, 1.0) - 0.5)
+    window = np.sin(np.pi / 2 * np.clip(1.0 - away / (0.5 * share), 0, 1)) ** (2 * power)
+    return np.asarray(window, dtype=np.float32)
+
+
+def arc_window(angle: Floats | Phase, centre: float, share: float, power: float = 1.0) -> Signal:
+    """Read ``arc_table`` along an angle."""
+    return look_up(arc_table(centre, share, power), angle)
+
+
+def waved(scene: Scene, order: float, rng: Rng, depth: float) -> Signal:
+    """1 + depth cos(order x angle), at a random phase; any order."""
+    angle = scene.shaft if float(order).is_integer() else order * scene.turns
+    times = int(order) if float(order).is_integer() else 1
+    return 1 + np.float32(depth) * look_up(COSINE, angle, times, float(rng.random()))
 
 
 def per_turn(scene: Scene, rng: Rng, spread: float) -> Signal:
@@ -107,11 +122,6 @@ def event_train(scene: Scene, at_turns: Floats, strengths: Floats, speed_power: 
 def speed_gain(scene: Scene, power: float) -> Floats:
     """v^power on the control grid, 0 at rest."""
     return np.asarray(np.where(scene.v > 1e-4, np.maximum(scene.v, 1e-4) ** power, 0.0))
-
-
-def in_turn(scene: Scene) -> Signal:
-    """Angle within the turn at the audio rate."""
-    return fraction(scene.turns)
 
 
 def touching(scene: Scene) -> Signal | None:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.synth.families import PhoneFamily
-from quietrun.synth.kit import Floats, Rng, Signal, white
+from quietrun.synth.kit import Floats, Rng, Signal, Spectrum, irfft, rfft, white
 
 _GAIN_HZ = 200
 
@@ -18,11 +18,19 @@ def linear_response(phone: PhoneFamily, freqs_hz: Floats) -> NDArray[np.complex1
     size = 10 ** (eq / 20.0) / np.sqrt(1 + (f / phone.top_hz) ** 24)
     s = 1j * f / phone.high_pass_hz
     order = phone.high_pass_order
-    poles = np.exp(0.5j * np.pi * (1 + (2 * np.arange(order) + 1) / order))
     high = np.ones_like(s)
-    for p in poles:
-        high = high * s / (s - p)
+    for pole in np.exp(0.5j * np.pi * (1 + (2 * np.arange(order) + 1) / order)):
+        high = high * s / (s - pole)
     return np.asarray(size * high)
+
+
+def response_bins(phone: PhoneFamily, bins: int, step_hz: float) -> Spectrum:
+    """Response at ``bins`` multiples of ``step_hz``, straight between every sixteenth."""
+    coarse = linear_response(phone, np.arange(bins // 16 + 2) * (16 * step_hz))
+    coarse = coarse.astype(np.complex64)
+    part = (np.arange(16) / 16).astype(np.float32)
+    fine = coarse[:-1, None] + (coarse[1:] - coarse[:-1])[:, None] * part
+    return np.asarray(fine.reshape(-1)[:bins])
 
 
 def _levels(x: Signal, rate_hz: int) -> tuple[Floats, int]:
@@ -98,14 +106,14 @@ def suppress(x: Signal, rate_hz: int, strength_db: float) -> Signal:
     padded = np.pad(x, (hop, count * hop + size - x.size))
     frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop][: count + 1]
     window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(np.float32)
-    z = np.fft.rfft(frames * window, axis=1)
+    z = rfft(frames * window)
     power = np.square(z.real) + np.square(z.imag)
     smooth = np.apply_along_axis(np.convolve, 0, power[:, ::4], np.ones(9) / 9, mode="same")
     floor = np.minimum.accumulate(np.maximum(smooth, 1e-12), axis=0)
     snr = np.repeat(smooth / floor, 4, axis=1)[:, : z.shape[1]]
     lowest = 10 ** (-strength_db / 20)
     z *= np.clip(1.0 - 1.5 / np.maximum(snr, 1e-6), lowest, 1.0).astype(np.float32)
-    blocks = np.fft.irfft(z, size, axis=1).astype(np.float32) * window
+    blocks = irfft(z, size) * window
     out = np.zeros((blocks.shape[0] + 1, hop), dtype=np.float32)
     out[:-1] += blocks[:, :hop]
     out[1:] += blocks[:, hop:]
@@ -130,11 +138,11 @@ def resample(x: Signal, rate_hz: int, to_hz: int) -> Signal:
     pad = rate_hz // 100
     long = np.pad(x, (0, (-x.size) % pad + pad))
     size = long.size // pad * (to_hz // 100)
-    z = np.fft.rfft(long)
+    z = rfft(long)
     out = np.zeros(size // 2 + 1, dtype=np.complex64)
     keep = min(z.size, out.size)
     out[:keep] = z[:keep]
-    y = np.fft.irfft(out, size)[:n] * (size / long.size)
+    y = irfft(out, size)[:n] * (size / long.size)
     return np.asarray(y, dtype=np.float32)
 
 

@@ -17,10 +17,10 @@ from quietrun.words import FAULTS, POSSIBLE, PROBLEMS, STAGES
 #: Source models of each fault; each is an independent idea of how the fault sounds.
 SOURCE_MODELS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        "bearing_noise": ("spots", "rough", "dry_whine", "cage_rattle"),
-        "impeller_rub": ("one_spot", "blades", "hub_drag", "now_and_then"),
-        "pre_breaker_wobble": ("backlash", "chatter", "reknock"),
-        "burr_contact": ("tooth_pass", "ringing_tangs", "squeal", "face_scrape"),
+        "bearing_noise": ("spots", "rough", "dry_whine", "cage_rattle", "waviness"),
+        "impeller_rub": ("one_spot", "blades", "hub_drag", "one_tick", "now_and_then"),
+        "pre_breaker_wobble": ("backlash", "chatter", "reknock", "rocking", "plate_buzz"),
+        "burr_contact": ("tooth_pass", "ringing_tangs", "squeal", "face_scrape", "chirps"),
     }
 )
 

@@ -13,15 +13,26 @@ from quietrun.synth.ambience import EVENTS, Voiced, event, floor_layers
 from quietrun.synth.codecs import can_encode, round_trip
 from quietrun.synth.families import PhoneFamily, phone_family, room_family
 from quietrun.synth.healthy import Stems, healthy
-from quietrun.synth.kit import CONTROL_HZ, FS, Floats, Rng, Signal, Spectrum, a_weight, chance
+from quietrun.synth.kit import (
+    CONTROL_HZ,
+    FS,
+    Floats,
+    Rng,
+    Signal,
+    Spectrum,
+    a_weight,
+    chance,
+    irfft,
+    rfft,
+)
 from quietrun.synth.loudness import audibility_db, band_frames, measured_db
 from quietrun.synth.others import SOUNDS
 from quietrun.synth.parts import Part, Spans, turning
 from quietrun.synth.phone import (
     fade,
     gate,
-    linear_response,
     resample,
+    response_bins,
     ride,
     second_channel,
     self_noise,
@@ -81,9 +92,7 @@ class Path:
 
     def spectrum(self, x: Signal, rate_hz: int = FS) -> Spectrum:
         """Transform, cut or filled to the bins the phone's rate can carry."""
-        from scipy import fft
-
-        z = fft.rfft(x, self.padded * rate_hz // FS)
+        z = rfft(x, self.padded * rate_hz // FS)
         if rate_hz != FS:
             z *= np.float32(FS / rate_hz)
         if z.size >= self.phone.size:
@@ -94,11 +103,9 @@ class Path:
 
     def signal(self, z: Spectrum) -> Signal:
         """Back to samples at the phone's rate."""
-        from scipy import fft
-
         size = self.padded * self.rate_hz // FS
-        out = fft.irfft(z, size)[: self.n * self.rate_hz // FS]
-        return np.asarray(out * np.float32(size / self.padded), dtype=np.float32)
+        out = irfft(z, size)[: self.n * self.rate_hz // FS]
+        return out * np.float32(size / self.padded)
 
 
 def _padded(at_least: int) -> int:
@@ -116,24 +123,22 @@ def _padded(at_least: int) -> int:
 
 def make_path(scene: Scene, phone: PhoneFamily) -> Path:
     """Body, room and phone of a recipe."""
-    from scipy import fft
-
     room = room_family(scene.recipe.room)
     near = room_response(room, scene.rng("room response"))
     far = room_response(room, scene.rng("far response"), distance=(1.5, 8.0))
     body = scene.machine.body
     padded = _padded(scene.n + near.size + body.front.size)
     bins = padded * phone.rate_hz // FS // 2 + 1
-    linear = linear_response(phone, np.arange(bins) * (FS / padded)).astype(np.complex64)
-    way = fft.rfft(near, padded)[:bins] * linear
+    linear = response_bins(phone, bins, FS / padded)
+    way = rfft(near, padded)[:bins] * linear
     return Path(
         padded=padded,
         rate_hz=phone.rate_hz,
         n=scene.n,
-        front=fft.rfft(body.front, padded)[:bins] * way,
-        rear=fft.rfft(body.rear, padded)[:bins] * way,
+        front=rfft(body.front, padded)[:bins] * way,
+        rear=rfft(body.rear, padded)[:bins] * way,
         air=way,
-        far=fft.rfft(far, padded)[:bins] * linear,
+        far=rfft(far, padded)[:bins] * linear,
         phone=linear,
     )
 
@@ -162,7 +167,7 @@ def _a_frames(x: Signal, rate_hz: int) -> Floats:
     size = rate_hz // 25
     count = x.size // size
     frames = x[: count * size].reshape(count, size) * np.hanning(size).astype(np.float32)
-    z = np.fft.rfft(frames, axis=1)
+    z = rfft(frames)
     weight = a_weight(np.fft.rfftfreq(size, 1 / rate_hz)) * (16.0 / (3 * size**2))
     return np.asarray((np.square(z.real) + np.square(z.imag)) @ weight.astype(np.float32))
 

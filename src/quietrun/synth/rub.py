@@ -9,14 +9,15 @@ from quietrun.synth.kit import (
     Rng,
     Signal,
     band_shape,
-    chance,
     flowing_noise,
     log_uniform,
+    look_up,
     ramp,
     wandering,
 )
 from quietrun.synth.parts import (
     Part,
+    arc_table,
     arc_window,
     event_train,
     part_ring,
@@ -24,6 +25,7 @@ from quietrun.synth.parts import (
     random_band,
     speed_gain,
     turning,
+    waved,
 )
 from quietrun.synth.scene import Scene
 
@@ -52,7 +54,7 @@ def one_spot(scene: Scene, rng: Rng) -> Part:
     """One high blade or one high spot: a scrape over part of each turn."""
     noise = _scrape(scene, rng, rng.uniform(0.5, 1.1))
     share = log_uniform(rng, 0.03, 0.4)
-    noise *= arc_window(scene.turns, rng.random(), share, rng.uniform(0.6, 2.0))
+    noise *= arc_window(scene.shaft, rng.random(), share, rng.uniform(0.6, 2.0))
     noise *= per_turn(scene, rng, rng.uniform(0.05, 0.5))
     force, air = _share(rng, noise)
     return Part(force, air, "rear", None, turning(scene), {"arc": share})
@@ -72,32 +74,41 @@ def blades(scene: Scene, rng: Rng) -> Part:
     order = np.argsort(at)
     train = event_train(scene, at[order], size[order], rng.uniform(0.6, 1.3))
     ring = part_ring(rng, 350, 5000, count=5, quality=log_uniform(rng, 3, 16))
-    share = rng.uniform(0.02, 0.12)
-    scrape = _scrape(scene, rng, 0.8) * np.float32(rng.uniform(0, 0.05))
-    for angle, gain in zip(angles, gains, strict=True):
-        if gain > 0.4:
-            scrape += (
-                scrape * arc_window(scene.turns, float(angle), float(share)) * np.float32(gain)
-            )
+    share = float(rng.uniform(0.02, 0.12))
+    scrape = _scrape(scene, rng, 0.8) * np.float32(rng.uniform(0, 0.3))
+    arcs = np.sum(
+        [gain * arc_table(float(a), share) for a, gain in zip(angles, gains, strict=True)], axis=0
+    )
+    scrape *= look_up(arcs.astype(np.float32), scene.shaft)
     return Part(train, scrape, "rear", ring, turning(scene))
 
 
 def hub_drag(scene: Scene, rng: Rng) -> Part:
     """The hub drags on the plate: a steady scrape, lightly modulated once a turn."""
     noise = _scrape(scene, rng, rng.uniform(0.5, 1.0))
-    depth = np.float32(rng.uniform(0, 0.45))
-    wave = np.cos(2 * np.pi * (scene.turns + rng.random())).astype(np.float32)
     sway = np.exp(
         wandering(rng, scene.points, log_uniform(rng, 0.05, 0.6), rng.uniform(0.05, 0.35))
     )
-    noise *= (1 + depth * wave) * ramp(sway)
+    noise *= waved(scene, 1.0, rng, float(rng.uniform(0, 0.45))) * ramp(sway)
     force, air = _share(rng, noise)
     return Part(force, air, "rear", None, turning(scene))
 
 
+def one_tick(scene: Scene, rng: Rng) -> Part:
+    """One blade, or a wire in its way: a single tick a turn, like a card in the spokes."""
+    first, last = float(scene.turns[0]), float(scene.turns[-1])
+    at = np.arange(np.floor(first), last) + rng.random()
+    at = at + rng.normal(0, rng.uniform(0.001, 0.01), at.size)
+    missed = rng.random(at.size) < rng.uniform(0, 0.35)
+    size = np.exp(rng.normal(0, rng.uniform(0.1, 0.6), at.size)) * ~missed
+    train = event_train(scene, at, size, rng.uniform(0.4, 1.3))
+    ring = part_ring(rng, 300, 7000, count=5, quality=log_uniform(rng, 3, 22))
+    return Part(train, None, "rear", ring, turning(scene))
+
+
 def now_and_then(scene: Scene, rng: Rng) -> Part:
     """A rub that comes and goes, here and there in the run."""
-    inner = one_spot if chance(rng, 0.6) else blades
+    inner = (one_spot, blades, hub_drag)[int(rng.integers(3))]
     part = inner(scene, rng)
     t = np.arange(scene.points) / CONTROL_HZ
     gate = np.zeros(scene.points)
@@ -120,5 +131,6 @@ MODELS = {
     "one_spot": one_spot,
     "blades": blades,
     "hub_drag": hub_drag,
+    "one_tick": one_tick,
     "now_and_then": now_and_then,
 }

@@ -13,9 +13,11 @@ from quietrun.synth.kit import (
     CONTROL_HZ,
     FS,
     Floats,
+    Phase,
     Rng,
     chance,
     log_uniform,
+    phase_of,
     smooth_gate,
     stream,
     wandering,
@@ -46,11 +48,11 @@ class Scene:
     ----------
     n : samples at ``FS``; ``points`` control values
     turns : shape (n,), shaft angle, turns
+    shaft, line : shape (n,), shaft angle and mains phase as 32-bit counts
     v : shape (points,), speed over the reference speed (running, or the fastest by hand)
     speed_hz : shape (points,), turns/s
     powered : shape (points,), 0..1
     current : shape (points,), factor on the hum (start current above 1)
-    mains : shape (n,), phase of the mains, turns
     contacts : intervals (s) in which burrs can touch; None: whenever it turns
     """
 
@@ -62,11 +64,12 @@ class Scene:
     n: int
     points: int
     turns: Floats
+    shaft: Phase
+    line: Phase
     v: Floats
     speed_hz: Floats
     powered: Floats
     current: Floats
-    mains: Floats
     contacts: Contacts
 
     def rng(self, *names: str) -> Rng:
@@ -277,7 +280,9 @@ def _other_motion(recipe: Recipe, motor: Motor, on: float, up: float, points: in
             windage=motor.windage * lighter,
         )
     if "beans" in other:
-        heavy = other["beans"] * float(rng.uniform(0.25, 0.7)) * motor.pull
+        grid = np.linspace(0.5, 0.99, 100)
+        spare = float(np.max(motor.run_torque(grid) - motor.drag(grid)))
+        heavy = other["beans"] * float(rng.uniform(0.2, 0.7)) * max(spare, 0.0)
         jerks = np.clip(1.0 + wandering(rng, points, 0.06, 0.3), 0, 2)
         load = heavy * jerks * np.clip((t - 0.5 * up) / (0.3 + up), 0, 1)
     return _Wrong(motor, winding, load, weak, quick)
@@ -382,6 +387,7 @@ def make_scene(recipe: Recipe) -> Scene:
     motor, motion, duration, contacts = plan(recipe, motor)
     n = round(duration * FS)
     t = np.arange(n) / FS
+    turns = audio_turns(motion)
     return Scene(
         recipe=recipe,
         machine=family,
@@ -390,12 +396,13 @@ def make_scene(recipe: Recipe) -> Scene:
         mains_hz=float(mains_hz),
         n=n,
         points=n // BLOCK + 1,
-        turns=audio_turns(motion),
+        turns=turns,
+        shaft=phase_of(turns),
+        line=phase_of(mains_hz * t + mains_phase),
         v=motion.speed_hz / max(motion.running_hz, 0.3),
         speed_hz=motion.speed_hz,
         powered=motion.powered,
         current=_current(motion, motor, family),
-        mains=mains_hz * t + mains_phase,
         contacts=contacts,
     )
 

@@ -15,6 +15,7 @@ from quietrun.synth.families import PhoneFamily
 from quietrun.synth.healthy import Stems, knock, strike, unit
 from quietrun.synth.kit import (
     CONTROL_HZ,
+    COSINE,
     FS,
     Rng,
     Signal,
@@ -197,7 +198,7 @@ def other_machine(scene: Scene) -> Stems:
     ) * np.float32(rng.uniform(0.3, 2))
     if kind == "brushes":  # commutation noise swells at twice the mains
         sparks = flowing_noise(rng, scene.n, [(v, lambda f: hump(f, 4000, 4, 4))])
-        swell = np.abs(np.sin(2 * np.pi * np.mod(scene.mains, 1.0).astype(np.float32)))
+        swell = np.abs(look_up(COSINE, scene.line))
         stems.air += sparks * swell * np.float32(rng.uniform(0.1, 1.0))
     for at in (on, off):
         strike(stems.air, at, knock(rng, (800, 6000)), 3.0)

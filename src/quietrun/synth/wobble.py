@@ -48,18 +48,19 @@ def play_impacts(
     return np.asarray(times), np.asarray(hits)
 
 
-def _strong_part(scene: Scene, times: Floats, before: float = 0.0) -> Spans:
-    """Give the phase that holds most of the knocks."""
-    spans = [scene.phase("run_up"), scene.phase("coast_down"), scene.phase("steady")]
+def _strong_part(scene: Scene, times: Floats, sizes: Floats) -> Spans:
+    """Give the phase in which the knocks are strongest, its first 1.5 s."""
     best: Spans = ()
     most = 0.0
-    for span in spans:
+    for name in ("run_up", "coast_down", "steady"):
+        span = scene.phase(name)
         if span is None:
             continue
-        start, stop = span[0] - before, min(span[1], span[0] + 1.5)
-        inside = times[(times >= start) & (times <= stop)].size / max(stop - start, 0.2)
-        if inside > most:
-            most, best = inside, ((start, stop),)
+        stop = min(span[1], span[0] + 1.5)
+        inside = (times >= span[0]) & (times <= stop)
+        power = float(np.sum(np.square(sizes[inside]))) / max(stop - span[0], 0.2)
+        if power > most:
+            most, best = power, ((span[0], stop),)
     return best
 
 
@@ -78,7 +79,7 @@ def backlash(scene: Scene, rng: Rng) -> Part:
     torque = (m.run_torque(np.minimum(share, 1.0)) + 0.0) * m.sync_hz
     start = np.abs(mean) * powered
     pulse = scene.machine.pulsation * (0.5 * np.abs(torque) + start + 0.2 * m.pull * m.sync_hz)
-    mains2 = 2 * np.pi * (2.0 * scene.mains_hz * t + scene.mains[0] * 2)
+    mains2 = 2 * np.pi * (2.0 * scene.mains_hz * t + rng.random())
     once = rng.uniform(0, 0.6) * m.pull * m.sync_hz * np.square(share)
     angle = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.motion.turns)
     push = mean + powered * pulse * np.cos(mains2) + once * np.cos(2 * np.pi * angle)
@@ -91,7 +92,8 @@ def backlash(scene: Scene, rng: Rng) -> Part:
         hits = hits / max(float(np.percentile(hits, 90)), 1e-9)
         hits = hits * np.exp(rng.normal(0, 0.25, hits.size))
         times = times + rng.uniform(0, 1.0 / _STEP_HZ, times.size)
-    return Part(place(times, hits, scene.n), None, "front", _ring(rng), _strong_part(scene, times))
+    present = _strong_part(scene, times, hits)
+    return Part(place(times, hits, scene.n), None, "front", _ring(rng), present)
 
 
 def chatter(scene: Scene, rng: Rng) -> Part:
@@ -138,4 +140,44 @@ def reknock(scene: Scene, rng: Rng) -> Part:
     return Part(train, None, "front", _ring(rng), present)
 
 
-MODELS = {"backlash": backlash, "chatter": chatter, "reknock": reknock}
+def rocking(scene: Scene, rng: Rng) -> Part:
+    """The pre-breaker sits askew: a knock or two a turn, strong until the speed holds it."""
+    first, last = float(scene.turns[0]), float(scene.turns[-1])
+    each = float(rng.choice([1.0, 1.0, 2.0]))
+    marks = np.arange(first, last, 1.0 / each)
+    marks = marks + rng.normal(0, rng.uniform(0.01, 0.08), marks.size)
+    times = scene.time_at(marks)
+    held = np.exp(-np.square(scene.at(times, scene.share) / rng.uniform(0.45, 0.95)) * 1.5)
+    size = (rng.uniform(0.05, 0.35) + held) * np.exp(rng.normal(0, 0.45, marks.size))
+    pushed = scene.at(times, scene.powered)
+    size = size * np.where(pushed > 0.5, 1.0, rng.uniform(0.2, 0.9))
+    train = event_train(scene, marks, size, rng.uniform(0.1, 0.5))
+    return Part(train, None, "front", _ring(rng), _strong_part(scene, times, size))
+
+
+def plate_buzz(scene: Scene, rng: Rng) -> Part:
+    """A loose shear plate buzzes with the pulsating torque while the machine picks up speed."""
+    t = np.arange(scene.points) / CONTROL_HZ
+    pull = np.abs(np.gradient(scene.speed_hz)) * CONTROL_HZ * scene.powered
+    pull = pull / max(float(np.percentile(pull[pull > 0], 80)) if np.any(pull > 0) else 1.0, 1e-9)
+    strength = np.clip(pull, 0, 1.5) + rng.uniform(0.0, 0.12) * scene.powered
+    rate = scene.mains_hz * float(rng.choice([1.0, 2.0, 2.0]))
+    beats = np.arange(scene.duration_s * rate) / rate + rng.random() / rate
+    late = rng.normal(0, rng.uniform(0.03, 0.25) / rate, beats.size)
+    sizes = np.interp(beats, t, strength) * np.exp(rng.normal(0, rng.uniform(0.2, 0.8), beats.size))
+    sizes = sizes * (rng.random(beats.size) > rng.uniform(0, 0.5))
+    if scene.motion.off_s is not None:
+        after = np.abs(beats - scene.motion.off_s - 0.03) < 0.05
+        sizes = sizes + after * rng.uniform(0, 0.8)
+    span = scene.phase("run_up")
+    present = (span,) if span else _strong_part(scene, beats, sizes)
+    return Part(place(beats + late, sizes, scene.n), None, "front", _ring(rng), present)
+
+
+MODELS = {
+    "backlash": backlash,
+    "chatter": chatter,
+    "reknock": reknock,
+    "rocking": rocking,
+    "plate_buzz": plate_buzz,
+}
