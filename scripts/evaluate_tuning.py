@@ -1,6 +1,6 @@
 """What own limits are worth: false alarms and sensitivity of machines tuned on few quiet runs.
 
-    python scripts/evaluate_tuning.py [--part judge] [--machines 40] [--tune 1 2 3 5 8]
+    python scripts/evaluate_tuning.py [--part judge] [--machines 40] [--tune 5]
 
 Machines, rooms and phones that neither the model, nor the population file, nor the choice of
 the tuning constants has seen (``--part develop`` is the set they were chosen on). Every machine
@@ -31,7 +31,7 @@ from quietrun.judge.population import Population, load_population
 from quietrun.tuning.own import own_limit
 from quietrun.words import FAULTS
 
-PLAN = {"tune": 8, "later": 8, "faults": 2}
+PLAN = {"tune": 5, "later": 6, "faults": 1}
 BOOTSTRAPS = 2000
 
 Scores = dict[str, float]
@@ -100,15 +100,30 @@ def _range(rows: np.ndarray, rng: np.random.Generator) -> list[float]:
 @click.command()
 @click.option("--part", type=click.Choice(["develop", "judge"]), default="judge")
 @click.option("--machines", default=40, show_default=True)
-@click.option("--tune", "numbers", multiple=True, type=int, default=(0, 1, 2, 3, 5, 8))
+@click.option("--tune", "numbers", multiple=True, type=int, default=(0, 1, 2, 3, 4, 5))
 @click.option("--stage", default="assembled", show_default=True)
 @click.option("--seed", default=1, show_default=True)
 @click.option("--save/--no-save", default=True)
+@click.option(
+    "--model",
+    "folder",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    default=ROOT / "models" / "general",
+    show_default=False,
+    help="Folder of the model (models/general).",
+)
 def main(
-    part: str, machines: int, numbers: tuple[int, ...], stage: str, seed: int, save: bool
+    part: str,
+    machines: int,
+    numbers: tuple[int, ...],
+    stage: str,
+    seed: int,
+    save: bool,
+    folder: Path,
 ) -> None:
     """Tune, judge later runs, count."""
-    model, population = load_model(), load_population()
+    model = load_model(folder / "model.json")
+    population = load_population(folder / "population.json")
     found = visits(part, machines, PLAN, stage=stage, seed=seed, cache=ROOT / ".cache" / "visits")
     table = scored(model, found)
     rows: list[dict[str, Any]] = []
@@ -135,7 +150,7 @@ def main(
             f"{100 * rows[-1]['sensitivity']:5.1f} %  {rows[-1]['by_fault']}"
         )
     if save:
-        path = ROOT / "models" / "general" / "tuning.json"
+        path = folder / "tuning.json"
         path.write_text(
             json.dumps(
                 {"part": part, "machines": machines, "model_sha256": model.sha256, "rows": rows},

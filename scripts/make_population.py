@@ -125,9 +125,17 @@ def _side(visit: Visit) -> Side:
 @click.option("--machines", default=60, show_default=True)
 @click.option("--runs", default=4, show_default=True)
 @click.option("--seed", default=1, show_default=True)
-def main(machines: int, runs: int, seed: int) -> None:
+@click.option(
+    "--model",
+    "folder",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    default=ROOT / "models" / "general",
+    show_default=False,
+    help="Folder of the model (models/general).",
+)
+def main(machines: int, runs: int, seed: int, folder: Path) -> None:
     """Measure quiet machines and write the population file."""
-    model = load_model()
+    model = load_model(folder / "model.json")
     out: dict[str, Any] = {
         "format": 1,
         "model_sha256": model.sha256,
@@ -146,7 +154,7 @@ def main(machines: int, runs: int, seed: int) -> None:
         out["features"][stage] = features_table(found)
         if stage == "assembled":
             out["band_db"] = round(band_scatter_db(found), 2)
-    path = ROOT / "models" / "general" / "population.json"
+    path = folder / "population.json"
     path.write_text(json.dumps(out, indent=1, allow_nan=False) + "\n")
     for stage, table in out["faults"].items():
         for fault, spread in table.items():

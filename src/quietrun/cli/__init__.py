@@ -18,10 +18,13 @@ from quietrun.cli.edge import Group
 COMMANDS = MappingProxyType(
     {
         "check": "quietrun.cli.check:check",
+        "compare": "quietrun.cli.compare:compare",
+        "burr-touch": "quietrun.cli.burr_touch:burr_touch",
         "explain": "quietrun.cli.explain:explain",
         "batch": "quietrun.cli.batch:batch",
         "machine": "quietrun.cli.machine:machine",
         "logbook": "quietrun.cli.logbook:logbook",
+        "tune": "quietrun.cli.tune:tune",
     }
 )
 
