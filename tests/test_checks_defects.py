@@ -142,6 +142,16 @@ def test_an_unknown_bearing_is_found_by_its_outer_race(seed):
     assert found.found == pytest.approx(ORDERS_6203.outer * 0.996, rel=0.003)
 
 
+def test_even_harmonics_alone_are_another_line():
+    """Inner-race impacts at 5.4 turns are every second harmonic of 2.7: no outer race there."""
+    rng = np.random.default_rng(6)
+    axis, power = orders_of(6 * impacts(rng, NAMED["inner"]) + noise(rng))
+    found = search_outer_race(axis, power)
+    assert found.certain >= 2
+    assert not any(h.certain for h in found.harmonics if h.number % 2)
+    assert not found.claimed
+
+
 def test_halves_are_looseness_not_a_bearing():
     rng = np.random.default_rng(9)
     x = 4 * impacts(rng, 3.5, slip=0.0, jitter=0.001) + noise(rng)
