@@ -127,6 +127,21 @@ def test_the_run_in_a_compact_block():
     assert "start switch  opened at 1.80 s (74 % of speed), closing not heard" in text
 
 
+def test_an_unusable_clip_shows_no_times_of_what_may_be_no_machine():
+    analysis = made.quiet()
+    unusable = replace(analysis.verdict, word="unusable", because=("I cannot tell: no machine.",))
+    text = render(replace(analysis, verdict=unusable))
+    assert "recording     sound up to 18.1 kHz" in text
+    assert "power" not in text
+    assert "rpm" not in text
+
+
+def test_a_probability_close_to_its_limit_is_not_called_equal():
+    text = render(made.analysis("inspect", probabilities=(0.498, 0.3, 0.1, 0.1)))
+    assert "50 %  just under its limit of 50 %" in text
+    assert "30 %  under its limit of 50 %" in text
+
+
 def test_a_mains_frequency_that_was_told_is_not_called_measured():
     run = replace(made.full_run(), mains_measured=False, shaft_hz=None)
     text = render(replace(made.quiet(), run=run))

@@ -23,7 +23,9 @@ from quietrun.words import FAULT_TITLES
 
 TOP_REASONS = 4  # more than a person reads; the rest is in the JSON
 BAR_CELLS = 20
-WIDE = 76  # columns that a row with its bar takes
+NEAR = 0.75  # share of the limit from which an unflagged fault's reasons are worth the space
+JUST_UNDER = 0.9  # share of the limit from which rounded numbers would look equal
+WIDE = 80  # columns that a row with its bar takes
 
 #: A shape for each verdict, for those who see no colour.
 _SHAPES = {"quiet": "[ ok ]", "inspect": "[ ?? ]", "noisy": "[ !! ]", "unusable": "[ -- ]"}
@@ -123,7 +125,9 @@ def _fault_row(score: FaultScore, page: Page) -> str:
         return f"{title}not possible at this stage"
     if score.probability is None:
         return f"{title}not judged"
-    says = "OVER its limit" if score.flagged else "under its limit"
+    close = score.probability >= JUST_UNDER * score.limit
+    under = "just under its limit" if close else "under its limit"
+    says = "OVER its limit" if score.flagged else under
     drawn = f"[{bar(score.probability, score.limit)}] " if page.columns() >= WIDE else ""
     shown = f"{title}{drawn}{percent(score.probability):>5}  {says} of {100 * score.limit:.0f} %"
     return page.paint(shown, "bold") if score.flagged else shown
@@ -146,7 +150,7 @@ def _explained(faults: Sequence[FaultScore], word: str) -> Mapping[str, int]:
     flagged = {score.fault: TOP_REASONS for score in faults if score.flagged}
     if flagged or word != "inspect":
         return flagged
-    near = [score for score in faults if (score.probability or 0.0) > 0.5 * score.limit]
+    near = [score for score in faults if (score.probability or 0.0) >= NEAR * score.limit]
     return {score.fault: 2 for score in near}
 
 
@@ -274,6 +278,8 @@ def _course(analysis: Analysis, page: Page) -> Iterator[str]:
         ],
         "recording": _recording(analysis),
     }
+    if analysis.verdict.word == "unusable":  # times of what may be no machine would mislead
+        rows = {"recording": rows["recording"]}
     for name, facts in rows.items():
         if facts:
             yield from wrap(", ".join(facts), page.columns(), f"  {name:<14}")
