@@ -33,6 +33,7 @@ LEAST_SD_DB = 0.6  # an averaged level scatters at least so much
 LOW_UNDER_HIGH_DB = 1.0
 SETTLE_S = 0.45  # the end of the run-up may still ring
 LEAST_S = 0.12
+KNOCK_FALL_DB = 6.0  # in 80 ms: what rings down so quickly was struck, not touched
 GAP_S = 0.3  # shorter silences belong to one contact (tangs ring now and then)
 MOST = 3  # more "contacts" than that is a machine that is never still
 _BINS = 24
@@ -146,7 +147,7 @@ def _rises(times: Floats, level: Floats, hop_s: float) -> list[_Rise]:
         bands = best[peak]
         over = (level[:, bands] - before[peak, bands]).mean(axis=1)
         one, last = _follow(times, over, peak, float(high[peak]), bands, hop_s)
-        if one.until_s - one.start_s >= LEAST_S:
+        if one.until_s - one.start_s >= LEAST_S and not _struck(over, one, times, hop_s):
             found.append(one)
         at = max(end, last) + 1
     return found
@@ -170,6 +171,15 @@ def _follow(
                 break
     lasts = last >= times.size - round(GAP_S / hop_s)
     return _Rise(float(times[start]), float(times[last]), rise, bands, lasts), last
+
+
+def _struck(over: Floats, one: _Rise, times: Floats, hop_s: float) -> bool:
+    """Tell a knock: it falls off at once, and is gone in a third of a second."""
+    if one.until_s - one.start_s > GAP_S:
+        return False
+    start = int(np.searchsorted(times, one.start_s))
+    early, late = (min(start + round(t / hop_s), over.size - 1) for t in (0.06, 0.14))
+    return bool(over[early] - over[late] > KNOCK_FALL_DB)
 
 
 def _touch(one: _Rise, clip: Clip, run: Run, frames: Frames, off: float) -> Touch:
