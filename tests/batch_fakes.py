@@ -4,20 +4,26 @@ Files are made of text such as ``noisy`` or ``crash``; the word decides what hap
 """
 
 import hashlib
+import json
 import os
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import made_analyses
 
+from quietrun.batch.plan import plan_for
+from quietrun.batch.run import run_batch
+from quietrun.batch.types import Outputs, Settings
 from quietrun.clip.refusals import from_os_error
 from quietrun.errors import ModelError
 from quietrun.problems import Problem
 
 ANALYSE = "batch_fakes:analyse"
-HERE = os.path.dirname(__file__)
+#: Time a clip takes, for tests that stop a batch in the midst of it.
+PAUSE_S = float(os.environ.get("FAKE_PAUSE_S", "0"))
 
 
 def general_model():
@@ -34,11 +40,13 @@ def analyse(path, *, machine=None, limits=None):
         return unreadable(
             path, machine, Problem(refusal.code, refusal.what, refusal.why, refusal.do, fatal=True)
         )
+    time.sleep(PAUSE_S)
     word = data[4:].split()[0].decode() if len(data) > 4 else "empty"
     ACTIONS.get(word, lambda: None)()
     name = word if word in made_analyses.ALL else "quiet"
     made = made_analyses.ALL[name]()
-    source = replace(made.source, path=os.fspath(path), sha256=hashlib.sha256(data).hexdigest())
+    known = hashlib.sha256(data).hexdigest() if made.run is not None else None
+    source = replace(made.source, path=os.fspath(path), sha256=known)
     return replace(made, source=source, machine=machine)
 
 
@@ -62,10 +70,8 @@ def _spin():
 
 
 def _hang_in_c():
-    """Never come back to Python: only ending the process helps."""
-    import re
-
-    re.match(r"(a|a)*b", "a" * 60)
+    """Never come back to Python, not even for a signal: only ending the process helps."""
+    sum(range(10**14))
 
 
 ACTIONS = {
@@ -90,13 +96,24 @@ def make_clips(folder, words):
     return paths
 
 
-if __name__ == "__main__":  # a batch in a process of its own, for tests that kill it
-    from pathlib import Path
-
-    from quietrun.batch.plan import plan_for
-    from quietrun.batch.run import run_batch
-    from quietrun.batch.types import Outputs, Settings
-
-    source, out, table, jobs = sys.argv[1:5]
+def run(source, out, table, jobs):
+    """A batch of these fakes, from start to end."""
     outputs = Outputs(Path(out), table=Path(table) if table else None)
-    run_batch(plan_for(source, outputs=outputs), outputs, Settings(jobs=int(jobs), analyse=ANALYSE))
+    settings = Settings(jobs=int(jobs), analyse=ANALYSE)
+    return run_batch(plan_for(source, outputs=outputs), outputs, settings)
+
+
+def nursery():
+    """Fork a process for each batch asked for, so that none has to import everything anew."""
+    for line in sys.stdin:
+        child = os.fork()
+        if not child:
+            run(*json.loads(line))
+            os._exit(0)
+        print(child, flush=True)
+        os.waitpid(child, 0)
+        print("ended", flush=True)
+
+
+if __name__ == "__main__":  # in a process of its own, for tests that kill it
+    nursery() if len(sys.argv) == 1 else run(*sys.argv[1:5])

@@ -144,7 +144,7 @@ def test_a_list_of_names_by_lines_or_zero_bytes():
 def test_what_cannot_be_planned_says_what_to_do(tmp_path, tone):
     clip = tmp_path / "clip.m4a"
     clip.write_bytes(tone)
-    with pytest.raises(UsageError, match="is a clip: an M4A.*\n.*\n.*quietrun check"):
+    with pytest.raises(UsageError, match=r"is a clip: an M4A.*\n.*\n.*quietrun check"):
         plan_for(str(clip))
     with pytest.raises(UsageError, match="no folder or manifest"):
         plan_for(str(tmp_path / "nowhere"))

@@ -68,7 +68,7 @@ class Cluster:
         finally:
             self._close()
 
-    def many(self, tasks: Iterable[Task], count: int) -> Iterator[Judged]:
+    def many(self, tasks: Iterable[Task], count: int) -> Results:
         """Judge side by side; raises ``Broken`` when the cluster gives one back as failed."""
         import joblib
 
@@ -82,7 +82,8 @@ class Cluster:
         try:
             results = parallel((judge, (self._sent(task),), {}) for task in tasks)
             try:
-                yield from results
+                for result in results:  # noqa: UP028 - "yield from" would close it first
+                    yield result
             finally:
                 with _quietly():
                     results.close()

@@ -16,7 +16,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from quietrun.batch.types import Settings
-from quietrun.batch.work import Judged, Task, crashed_row, gave_up_row, judge, probe
+from quietrun.batch.work import Judged, Task, crashed_row, gave_up_row, judge, probe, settle_in
 
 Note = Callable[[str], None]
 Results = Generator[Judged, None, None]
@@ -65,10 +65,10 @@ class Workers:
         """Judge side by side."""
         if not _can_start():
             return self.fallback(tasks)
-        tasks = [replace(task, may_die=True, parent=os.getpid()) for task in tasks]
+        tasks = [replace(task, may_die=True) for task in tasks]
         return with_blame(tasks, self)
 
-    def many(self, tasks: Iterable[Task], count: int) -> Iterator[Judged]:
+    def many(self, tasks: Iterable[Task], count: int) -> Results:
         """Judge side by side; raises ``Broken`` when a worker is lost."""
         at_once = AT_ONCE if count >= AHEAD * AT_ONCE * self.jobs else 1
         ahead = 1 if self.jobs == 1 else AHEAD * self.jobs
@@ -90,7 +90,7 @@ class Workers:
     def fallback(self, tasks: Sequence[Task]) -> Results:
         """Judge in this process, with a note."""
         self.note("Worker processes cannot start here: the clips are judged one after the other.")
-        return Serial().run([replace(task, may_die=False, parent=None) for task in tasks])
+        return Serial().run([replace(task, may_die=False) for task in tasks])
 
 
 def _can_start() -> bool:
@@ -102,11 +102,13 @@ def _can_start() -> bool:
         return int(joblib.effective_n_jobs(2)) > 1
 
 
-def _calls(calls: Iterable[Any], jobs: int, at_once: int, ahead: int) -> Iterator[Any]:
+def _calls(calls: Iterable[Any], jobs: int, at_once: int, ahead: int) -> Generator[Any, None, None]:
     import joblib
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
-    with joblib.parallel_config("loky", inner_max_num_threads=1):
+    with joblib.parallel_config(
+        "loky", inner_max_num_threads=1, initializer=settle_in, initargs=(os.getpid(),)
+    ):
         parallel = joblib.Parallel(
             n_jobs=max(2, jobs),  # joblib takes 1 to mean this very process
             return_as="generator_unordered",
@@ -117,7 +119,8 @@ def _calls(calls: Iterable[Any], jobs: int, at_once: int, ahead: int) -> Iterato
     try:
         results = parallel(calls)
         try:
-            yield from results
+            for result in results:  # noqa: UP028 - "yield from" would close it first
+                yield result
         finally:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # advice on results that nobody fetched
@@ -129,7 +132,7 @@ def _calls(calls: Iterable[Any], jobs: int, at_once: int, ahead: int) -> Iterato
 class CanLose(Protocol):
     """A pool whose workers may die."""
 
-    def many(self, tasks: Iterable[Task], count: int) -> Iterator[Judged]:
+    def many(self, tasks: Iterable[Task], count: int) -> Results:
         """Judge side by side; raises ``Broken`` when a worker is lost."""
 
     def alone(self, task: Task) -> Judged:
@@ -148,9 +151,11 @@ def with_blame(tasks: Sequence[Task], pool: CanLose) -> Results:
     while left:
         sent: list[Task] = []
         try:
-            for judged in pool.many(_noted(tuple(left.values()), sent), len(left)):
-                del left[judged.number]
-                yield judged
+            many = pool.many(_noted(tuple(left.values()), sent), len(left))
+            with contextlib.closing(many):
+                for judged in many:
+                    del left[judged.number]
+                    yield judged
         except Broken:
             pass
         else:

@@ -62,7 +62,6 @@ class _Sorted:
 
     todo: list[Item] = field(default_factory=list)
     renewed: list[Row] = field(default_factory=list)
-    kept: list[str] = field(default_factory=list)
     gone: list[Place] = field(default_factory=list)
 
 
@@ -212,7 +211,8 @@ class Batch:
             result.gone += here
             return
         old = self._rows.row(found)
-        new = with_batch(old, item, logged=found.logged)
+        moved = {**old, "clip": {**old["clip"], "path": text(item.path)}}
+        new = with_batch(moved, item, logged=found.logged)
         self.kept += 1
         self._count(new)
         if same is not None and new == old:

@@ -45,7 +45,6 @@ class Task:
     want_record : also make what the logbook keeps
     data : the clip's bytes where they are shipped, else None
     may_die : the process is a worker that may be ended when a clip hangs
-    parent : process that must be alive, or None
     """
 
     number: int
@@ -55,7 +54,6 @@ class Task:
     want_record: bool = False
     data: bytes | None = None
     may_die: bool = False
-    parent: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +87,6 @@ def judge(task: Task) -> Judged:
     ModelError
         No clip can be judged with this model.
     """
-    if task.parent is not None:
-        _settle_in(task.parent)
     try:
         with _shipped(task) as path, _within(task.time_limit_s, hard=task.may_die):
             analysis = _analyser(task.analyse)(
@@ -186,20 +182,19 @@ def _alarm(limit_s: float) -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-@lru_cache(maxsize=1)
-def _settle_in(parent: int) -> None:
+def settle_in(parent: int) -> None:
     """Make a new worker end soon after its parent: a killed batch leaves nothing running.
 
     Ctrl-C is for the parent to handle, and a crash is told by a row, not by a stack dump.
     """
     faulthandler.disable()
-    with contextlib.suppress(ValueError):  # not the main thread
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "getppid") and os.getppid() == parent:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "getppid"):
         threading.Thread(target=_watch, args=(parent,), daemon=True).start()
 
 
 def _watch(parent: int) -> None:
+    """On Windows the number of a parent never changes: there, only joblib's own time ends it."""
     while os.getppid() == parent:
         time.sleep(_PARENT_EVERY_S)
     os._exit(1)
