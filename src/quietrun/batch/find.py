@@ -23,6 +23,11 @@ SUFFIXES = frozenset(_RECORDERS.split())
 _ON_ITS_WAY = ".!sync .crdownload .download .filepart .part .partial .syncthing .tmp"
 #: Suffixes of a file that is still being written.
 UNFINISHED = frozenset(_ON_ITS_WAY.split())
+
+_MAC_DATALESS = 0x40000000  # SF_DATALESS, sys/stat.h of macOS (from memory)
+# FILE_ATTRIBUTE_OFFLINE, _RECALL_ON_OPEN, _RECALL_ON_DATA_ACCESS (winnt.h, from memory)
+_WINDOWS_AWAY = 0x1000 | 0x40000 | 0x400000
+
 _BY_SYSTEM = frozenset({"desktop.ini", "thumbs.db", "ehthumbs.db", "icon\r"})
 _FOLDERS_BY_SYSTEM = frozenset(
     {"__macosx", "$recycle.bin", "system volume information", "lost+found"}
@@ -92,13 +97,15 @@ def why_not(path: str) -> str:
     if why:
         return why
     try:
-        mode = os.stat(path).st_mode
+        found = os.stat(path)
     except OSError:
         return "a link to nothing" if os.path.islink(path) else ""
-    if not stat.S_ISREG(mode):
+    if not stat.S_ISREG(found.st_mode):
         return "a pipe or a device"
     if is_sound_name(name):
         return ""
+    if in_the_cloud(found):
+        return "still in the cloud: only its placeholder is here"
     try:
         with open(path, "rb") as file:
             kind = sniff(file.read(HEAD_BYTES))
@@ -107,6 +114,13 @@ def why_not(path: str) -> str:
     if kind == UNKNOWN:
         return "not a recording that is known here"
     return "" if kind.may_hold_sound else kind.title
+
+
+def in_the_cloud(found: os.stat_result) -> bool:
+    """Tell a placeholder of a sync program from a file that is here, without opening it."""
+    if getattr(found, "st_flags", 0) & _MAC_DATALESS:
+        return True
+    return bool(getattr(found, "st_file_attributes", 0) & _WINDOWS_AWAY)
 
 
 def is_sound_name(name: str) -> bool:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from quietrun.batch.find import find_clips
+from quietrun.batch.find import find_clips, in_the_cloud
 from quietrun.batch.plan import item_in
 from quietrun.batch.run import Batch
 from quietrun.batch.types import Listener, Outcome, Outputs, Settings
@@ -30,9 +30,6 @@ SETTLE_S = 4.0
 #: One that still looks incomplete is judged as it is after so long.
 PATIENCE_S = 300.0
 
-_MAC_DATALESS = 0x40000000  # SF_DATALESS, sys/stat.h of macOS (from memory)
-# FILE_ATTRIBUTE_OFFLINE, _RECALL_ON_OPEN, _RECALL_ON_DATA_ACCESS (winnt.h, from memory)
-_WINDOWS_AWAY = 0x1000 | 0x40000 | 0x400000
 _STREAMED = 0x7FFFF000  # RIFF sizes from here on mean "not known when the header was written"
 
 
@@ -139,13 +136,6 @@ def follow(
             listener.note("Stopped; every clip that was done has its row.")
         batch.finish()
         return batch.outcome()
-
-
-def in_the_cloud(found: os.stat_result) -> bool:
-    """Tell a placeholder of a sync program from a file that is here, without opening it."""
-    if getattr(found, "st_flags", 0) & _MAC_DATALESS:
-        return True
-    return bool(getattr(found, "st_file_attributes", 0) & _WINDOWS_AWAY)
 
 
 def looks_whole(path: str) -> bool:
