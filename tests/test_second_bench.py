@@ -442,9 +442,19 @@ def test_a_usable_clip_has_the_snr_and_times_it_claims(tmp_path, short_wav_clips
     assert truth["at_speed_s"] < truth["switched_off_s"] < truth["duration_s"]
     assert x.size / rate_hz == pytest.approx(truth["duration_s"], abs=1e-3)
     assert json.loads(json.dumps(truth, allow_nan=False)) == truth
+    assert truth["heard_over_db"] == {}
     quiet = grains.rms(x[: int((times[0] - 0.05) * rate_hz)])
     loud = grains.rms(x[int(times[1] * rate_hz) : int(times[2] * rate_hz)])
     assert loud > 3 * quiet
+
+
+def test_room_noise_takes_from_what_is_heard_of_a_fault(tmp_path, short_wav_clips):
+    given = {"faults": {"bearing_noise": 0.6}, "sources": {"bearing_noise": "worn_roughness"}}
+    still, _ = make(tmp_path / "still", None, snr_db=40.0, **given)
+    loud, _ = make(tmp_path / "loud", None, snr_db=8.0, **given)
+    # severity 0.6 is 10 dB over the machine alone; a room can only take from that
+    assert still["heard_over_db"]["bearing_noise"] == pytest.approx(10.0, abs=2.0)
+    assert loud["heard_over_db"]["bearing_noise"] < still["heard_over_db"]["bearing_noise"]
 
 
 def test_each_problem_is_in_its_clip(tmp_path, short_wav_clips):

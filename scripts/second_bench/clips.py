@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from second_bench import mishaps, others
-from second_bench.audibility import gain_for
+from second_bench.audibility import excess_db, gain_for
 from second_bench.faults import Mechanism, by_name
 from second_bench.grains import F32, a_level_db, convolve, rms
 from second_bench.machines import (
@@ -163,6 +163,20 @@ def _over_surroundings(click: F32, rest: F32, when: float | None, rate_hz: float
     return round(20.0 * float(np.log10(rms(span) / (rms(around) + 1e-12) + 1e-9)), 1)
 
 
+def _heard_over_db(
+    plan: ClipPlan, dry: Dry, response: F32, noise: F32, rate_hz: float, edge_hz: float
+) -> dict[str, float]:
+    """Audibility of each fault over machine *and* room, as for severity, in the room."""
+    own = convolve(dry.own, response)
+    beside = own + noise[: own.size]
+    out = {}
+    for fault, source in plan.sources.items():
+        part = dry.run.window(by_name(source).heard_in)
+        wet = convolve(dry.parts[fault], response)
+        out[fault] = round(excess_db(wet[part], beside[part], rate_hz, edge_hz), 2)
+    return out
+
+
 def _two_runs(first: Dry, second: Dry) -> tuple[F32, F32]:
     return np.concatenate([first.sound, second.sound]), np.concatenate([first.click, second.click])
 
@@ -240,6 +254,7 @@ def _base_truth(plan: ClipPlan, machine: Machine, room: Room, phone: Phone) -> d
         "mains_exact_hz": None,
         "click_over_db": {"open": None, "close": None},
         "click_speed_share": {"open": None, "close": None},
+        "heard_over_db": {},
         "contacts": None,
         "runs": None,
         "ambience": None,
@@ -251,6 +266,7 @@ def _base_truth(plan: ClipPlan, machine: Machine, room: Room, phone: Phone) -> d
 def _no_machine_facts(truth: dict[str, Any]) -> None:
     truth["faults"] = dict.fromkeys(FAULTS, 0.0)
     truth["sources"] = {}
+    truth["heard_over_db"] = {}
 
 
 def _rounded(when: float | None) -> float | None:
@@ -361,7 +377,9 @@ def _machine_mix(
     snr_db = _snr_for(rng, plan)
     reference_db = a_level_db(convolve(dry.own, response)[part], rate_hz)
     noise, truth["ambience"] = _ambience(rng, room, wet.size, rate_hz, machine.mains_hz, files)
-    mix = wet + noise * np.float32(10 ** ((reference_db - snr_db) / 20))
+    noise = noise * np.float32(10 ** ((reference_db - snr_db) / 20))
+    mix = wet + noise
+    truth["heard_over_db"] = _heard_over_db(plan, dry, response, noise, rate_hz, phone.band_edge_hz)
     if plan.problem == "talked_over":
         mix = mix + mishaps.near_talk(rng, mix.size, rate_hz, reference_db + rng.uniform(3, 12))
     if plan.problem == "handled":

@@ -33,6 +33,7 @@ Row = dict[str, Any]
 
 BANDS = ((0.2, 0.4), (0.4, 0.7), (0.7, 1.0001))
 SNR_BANDS = ((-99.0, 15.0), (15.0, 25.0), (25.0, 99.0))
+HEARD_BANDS = ((-99.0, 0.0), (0.0, 6.0), (6.0, 12.0), (12.0, 99.0))
 EVENT_S = 0.1
 CLICK_AUDIBLE_DB = 6.0
 
@@ -218,17 +219,34 @@ def fault_figures(clean: Sequence[Case], fault: str, draws: int) -> Row:
     }
 
 
+def _band_name(lo: float, hi: float) -> str:
+    if lo <= -99.0:
+        return f"below {hi:g} dB"
+    return f"over {lo:g} dB" if hi >= 99.0 else f"{lo:g}-{hi:g} dB"
+
+
 def breakdown(clean: Sequence[Case]) -> Row:
-    """AUC by SNR band, codec, stage and mechanism, one row a fault."""
-    out: Row = {"snr": {}, "codec": {}, "stage": {}, "mechanism": {}}
+    """AUC by SNR band, audibility in the room, codec, stage and mechanism, one row a fault.
+
+    ``heard`` and ``mechanism`` split the positives and keep all negatives.
+    """
+    out: Row = {"snr": {}, "heard": {}, "codec": {}, "stage": {}, "mechanism": {}}
     for fault in FAULTS:
         cases = _where_possible(clean, fault)
         negatives = [c for c in cases if c.severity(fault) < AUDIBLE_FROM]
         for lo, hi in SNR_BANDS:
             some = [c for c in cases if lo <= (c.truth["snr_db"] or 0.0) < hi]
-            label = f"{'below' if lo < 0 else lo:g}" if lo >= 0 else "below"
-            key = f"below {hi:g} dB" if lo < 0 else f"{label}-{min(hi, 40):g} dB"
-            out["snr"].setdefault(key, {})[fault] = _auc_row(some, fault)
+            out["snr"].setdefault(_band_name(lo, hi), {})[fault] = _auc_row(some, fault)
+        for lo, hi in HEARD_BANDS:
+            some = [
+                c
+                for c in cases
+                if c.severity(fault) >= AUDIBLE_FROM
+                and lo <= c.truth["heard_over_db"].get(fault, -99.0) < hi
+            ]
+            row = _auc_row(some + negatives, fault)
+            row["flagged"] = _share(c.flagged(fault) for c in some)["share"]
+            out["heard"].setdefault(_band_name(lo, hi), {})[fault] = row
         for codec in sorted({c.truth["codec"].split("-")[0] for c in cases}):
             some = [c for c in cases if c.truth["codec"].split("-")[0] == codec]
             out["codec"].setdefault(codec, {})[fault] = _auc_row(some, fault)
