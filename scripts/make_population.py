@@ -30,8 +30,10 @@ from quietrun.compare.same import band_changes
 from quietrun.compare.types import Side
 from quietrun.evidence import BY_NAME
 from quietrun.evidence.types import Evidence, Missing
+from quietrun.judge.limits import UNKNOWN
 from quietrun.judge.model import Model, load_model
 from quietrun.judge.score import reasons_of
+from quietrun.tuning.again import card_of
 from quietrun.words import FAULTS, POSSIBLE
 
 LEAST_MACHINES = 12
@@ -41,7 +43,7 @@ FIRMEST = 60.0
 def log_odds(model: Model, fault: str, evidence: dict[str, float | None]) -> float:
     """Score evidence as ``judge`` does."""
     values = {n: Missing("-") if v is None else v for n, v in evidence.items()}
-    card = model.cards[fault]
+    card = card_of(model, fault)
     return card.base + math.fsum(r.points for r in reasons_of(card, Evidence(values), BY_NAME))
 
 
@@ -84,8 +86,8 @@ def _by_machine(found: list[Visit]) -> dict[int, list[Visit]]:
 def faults_table(model: Model, found: list[Visit], stage: str) -> dict[str, Any]:
     """Spread of every fault's log-odds at a stage."""
     table = {}
-    for fault in FAULTS:
-        if fault in POSSIBLE[stage]:
+    for fault in (*FAULTS, UNKNOWN):
+        if fault in {*POSSIBLE[stage], UNKNOWN}:
             groups = [
                 [log_odds(model, fault, v.evidence) for v in group]
                 for group in _by_machine(found).values()

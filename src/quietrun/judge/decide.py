@@ -10,7 +10,7 @@ from quietrun.judge import findings as finder
 from quietrun.judge import texts
 from quietrun.judge.limits import Limits
 from quietrun.judge.model import Model
-from quietrun.judge.score import score_fault, unknown_score
+from quietrun.judge.score import score_fault, unknown_limit, unknown_score
 from quietrun.judge.types import Contact, FaultScore, Finding, Verdict
 from quietrun.machine.types import Machine
 from quietrun.run.types import Run
@@ -65,15 +65,16 @@ def decide(
         and f.probability is not None
         and f.probability >= model.cards[f.fault].near * f.limit / model.cards[f.fault].limit
     ]
-    unlike, _ = unknown_score(model, evidence, catalogue)
-    if not flagged and not near and unlike >= model.unknown.limit and run.started is not False:
+    unlike, _ = unknown_score(model, evidence, catalogue, limits)
+    limit = unknown_limit(model, limits)
+    if not flagged and not near and unlike >= limit and run.started is not False:
         found.append(
             Finding(
                 "unknown_noise",
                 "It does not sound like a quiet machine, nor clearly like one of the four faults.",
                 unlike,
                 "",
-                (0.0, model.unknown.limit),
+                (0.0, limit),
                 "Listen at each stage: hand spin, motor alone, chamber on. Check for loose parts, "
                 "packed grounds and the start switch.",
             )

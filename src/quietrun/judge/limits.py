@@ -9,6 +9,8 @@ from types import MappingProxyType
 
 from quietrun.words import FAULTS
 
+UNKNOWN = "unknown"
+
 
 @dataclass(frozen=True, slots=True)
 class FaultLimit:
@@ -46,6 +48,8 @@ class FaultLimit:
 class Limits:
     """Limits of one machine, phone and stage. Faults not named keep the model's limit.
 
+    ``"unknown"`` stands beside the four faults for what is not like a quiet machine.
+
     Attributes
     ----------
     machine, phone, stage : str
@@ -68,7 +72,7 @@ class Limits:
     runs: int = 0
 
     def __post_init__(self) -> None:
-        unknown = self.faults.keys() - set(FAULTS)
+        unknown = self.faults.keys() - {*FAULTS, UNKNOWN}
         if unknown:
             raise ValueError(f"unknown faults: {sorted(unknown)}")
         object.__setattr__(self, "faults", MappingProxyType(dict(self.faults)))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from quietrun.evidence.types import Evidence, Feature
-from quietrun.judge.limits import Limits
+from quietrun.judge.limits import UNKNOWN, Limits
 from quietrun.judge.model import Model, Scorecard
 from quietrun.judge.types import FaultScore, Reason
 
@@ -71,6 +72,8 @@ def score_fault(
         )
         reasons = (*reasons, shift)
         limit = own.probability
+    if limits is not None:
+        reasons = tuple(replace(r, usual=limits.usual.get(r.feature, r.usual)) for r in reasons)
     log_odds = card.base + math.fsum(reason.points for reason in reasons)
     probability = probability_of(log_odds)
     return FaultScore(
@@ -79,8 +82,19 @@ def score_fault(
 
 
 def unknown_score(
-    model: Model, evidence: Evidence, catalogue: Mapping[str, Feature]
+    model: Model,
+    evidence: Evidence,
+    catalogue: Mapping[str, Feature],
+    limits: Limits | None = None,
 ) -> tuple[float, tuple[Reason, ...]]:
     """Probability that this is not a quiet machine, whatever the cause, and why."""
     reasons = reasons_of(model.unknown, evidence, catalogue)
-    return probability_of(model.unknown.base + math.fsum(r.points for r in reasons)), reasons
+    own = None if limits is None else limits.faults.get(UNKNOWN)
+    log_odds = model.unknown.base + math.fsum(r.points for r in reasons)
+    return probability_of(log_odds - (own.shift if own else 0.0)), reasons
+
+
+def unknown_limit(model: Model, limits: Limits | None) -> float:
+    """Probability from which a clip counts as not like a quiet machine."""
+    own = None if limits is None else limits.faults.get(UNKNOWN)
+    return model.unknown.limit if own is None else own.probability

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from quietrun.errors import ModelError, UsageError
+from quietrun.evidence import BY_NAME, Evidence, Missing
+from quietrun.judge import Model
+from quietrun.judge.limits import UNKNOWN
 from quietrun.judge.population import Population, load_population
+from quietrun.judge.score import reasons_of
 from quietrun.logbook.baseline import baseline_clips, baseline_of, own_limits
 from quietrun.logbook.clips import clips
 from quietrun.logbook.limits import as_object as limits_object
@@ -58,7 +64,7 @@ def tune_machine(
         if why:
             unused.append({"clip": clip.path, "day": clip.when.day, "why": why})
         else:
-            used.append(_logged(clip, confirmed_only))
+            used.append(_logged(clip, confirmed_only, model))
     tuned = tune(
         used,
         machine=record.tag,
@@ -113,7 +119,15 @@ def _unfit(clip: ClipRecord, model_sha256: str) -> str | None:
     return None
 
 
-def _logged(clip: ClipRecord, confirmed_only: bool) -> Logged:
+def _unlike(evidence: Mapping[str, float | None], model: Model) -> float:
+    """Log-odds of "not like a quiet machine", from logged evidence."""
+    values = {n: Missing("not measured") if v is None else v for n, v in evidence.items()}
+    lacking = dict.fromkeys(model.features, Missing("not measured"))
+    reasons = reasons_of(model.unknown, Evidence({**lacking, **values}), BY_NAME)
+    return model.unknown.base + math.fsum(reason.points for reason in reasons)
+
+
+def _logged(clip: ClipRecord, confirmed_only: bool, model: Model) -> Logged:
     record = clip.latest
     if record is None:
         raise ValueError(f"clip {clip.sha256} was never judged")
@@ -123,7 +137,7 @@ def _logged(clip: ClipRecord, confirmed_only: bool) -> Logged:
     return Logged(
         name=clip.path,
         day=clip.when.day,
-        scores=record.scores,
+        scores={**record.scores, UNKNOWN: _unlike(record.evidence, model)},
         evidence=record.evidence,
         report=record.report,
         quiet=quiet,

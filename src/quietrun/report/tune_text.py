@@ -11,6 +11,7 @@ from quietrun.report.terminal import printable
 from quietrun.words import FAULT_TITLES
 
 Object = Mapping[str, Any]
+TITLES = {**FAULT_TITLES, "unknown": "unknown noise"}
 
 
 def tune_text(found: Object, width: int = 80) -> str:
@@ -26,7 +27,7 @@ def _lines(found: Object, width: int) -> Iterator[str]:
         ("FAULT", "OLD LIMIT", "NEW LIMIT", "OWN CENTRE", "SCATTER", "FALSE ALARMS/100"),
         (
             (
-                FAULT_TITLES[row["fault"]],
+                TITLES[row["fault"]],
                 f"{row['old_probability']:.2f}",
                 f"{row['probability']:.2f}",
                 f"{row['own_centre']:+.1f} ({row['usual_centre']:+.1f} usual)",
@@ -78,7 +79,8 @@ def _moved(moved: list[Object]) -> Iterator[str]:
         return
     yield "Past clips that change:"
     for one in moved:
-        faults = ", ".join(FAULT_TITLES[f] for f in one["after_flagged"] or one["before_flagged"])
-        said = f", confirmed {', '.join(one['confirmed'])}" if one["confirmed"] else ""
+        notes = [TITLES[f] for f in one["after_flagged"] or one["before_flagged"]]
+        notes += [f"confirmed {what}" for what in one["confirmed"]]
+        beside = f" ({', '.join(notes)})" if notes else ""
         change = f"{one['before']} -> {one['after']}"
-        yield printable(f"  {one['day']}  {one['clip']}: {change} ({faults}{said})")
+        yield printable(f"  {one['day']}  {one['clip']}: {change}{beside}")

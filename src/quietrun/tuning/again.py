@@ -12,13 +12,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from quietrun.judge.limits import Limits
-from quietrun.judge.model import Model
+from quietrun.judge.limits import UNKNOWN, Limits
+from quietrun.judge.model import Model, Scorecard
+from quietrun.words import FAULTS
 
 Report = Mapping[str, Any]
 Scores = Mapping[str, float | None]
 
-_HARMLESS = frozenset({"squeal_near_rest"})
+#: Findings that limits do not touch and that keep no clip from ``quiet``; ``unknown_noise`` is
+#: judged anew from its own score.
+_HARMLESS = frozenset({"squeal_near_rest", "unknown_noise"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,8 @@ def judge_again(report: Report, scores: Scores, limits: Limits | None, model: Mo
     if report["verdict"] == "unusable":
         return Again("unusable", ())
     flagged, near = [], []
-    for fault, score in scores.items():
+    for fault in FAULTS:
+        score = scores.get(fault)
         if score is None or not report["faults"][fault]["possible"]:
             continue
         shift, limit = _limit(fault, limits, model)
@@ -45,13 +49,24 @@ def judge_again(report: Report, scores: Scores, limits: Limits | None, model: Mo
             near.append(fault)
     if flagged:
         return Again("noisy", tuple(flagged))
-    return Again("inspect" if near or _otherwise_held(report) else "quiet", ())
+    if near or _unlike(scores, limits, model) or _otherwise_held(report):
+        return Again("inspect", ())
+    return Again("quiet", ())
+
+
+def _unlike(scores: Scores, limits: Limits | None, model: Model) -> bool:
+    """Not like a quiet machine, where that score was logged."""
+    score = scores.get(UNKNOWN)
+    if score is None:
+        return False
+    shift, limit = _limit(UNKNOWN, limits, model)
+    return _probability(score - shift) >= limit
 
 
 def _limit(fault: str, limits: Limits | None, model: Model) -> tuple[float, float]:
     own = None if limits is None else limits.faults.get(fault)
     if own is None:
-        return 0.0, model.cards[fault].limit
+        return 0.0, card_of(model, fault).limit
     return own.shift, own.probability
 
 
@@ -67,6 +82,11 @@ def _otherwise_held(report: Report) -> bool:
         run["switched_on_s"] is None or run["switched_off_s"] is None or run["coast_down_s"] is None
     )
     return bool(codes - _HARMLESS) or lacking
+
+
+def card_of(model: Model, fault: str) -> Scorecard:
+    """Find the scorecard of a fault, or of what is not like a quiet machine."""
+    return model.unknown if fault == UNKNOWN else model.cards[fault]
 
 
 def log_odds_of(probability: float) -> float:

@@ -12,10 +12,10 @@ import numpy as np
 from quietrun.dsp.stats import mad_scale, wilson_interval
 from quietrun.errors import UsageError
 from quietrun.evidence import BY_NAME
-from quietrun.judge.limits import FaultLimit, Limits
+from quietrun.judge.limits import UNKNOWN, FaultLimit, Limits
 from quietrun.judge.model import Model
 from quietrun.judge.population import Population
-from quietrun.tuning.again import Again, judge_again, log_odds_of
+from quietrun.tuning.again import Again, card_of, judge_again, log_odds_of
 from quietrun.tuning.centre import own_centre
 from quietrun.tuning.factors import t_quantile
 from quietrun.tuning.own import OwnLimit, own_limit
@@ -151,18 +151,18 @@ def _rows(
     old: Limits | None,
 ) -> tuple[OwnLimit, ...]:
     rows = []
-    for fault in FAULTS:
+    for fault in (*FAULTS, UNKNOWN):
         scores = _scores(clips, fault)
-        if fault not in POSSIBLE[stage] or not scores:
+        if fault not in {*POSSIBLE[stage], UNKNOWN} or not scores:
             continue
         former = None if old is None else old.faults.get(fault)
         rows.append(
             own_limit(
                 fault,
                 scores,
-                [s for c in clips if fault in c.faults and (s := c.scores.get(fault)) is not None],
+                _faulty(clips, fault),
                 spread=None if population is None else population.fault(stage, fault),
-                general=log_odds_of(model.cards[fault].limit),
+                general=log_odds_of(card_of(model, fault).limit),
                 old=None if former is None else former.general,
             )
         )
@@ -171,6 +171,11 @@ def _rows(
 
 def _scores(clips: Sequence[Logged], fault: str) -> list[float]:
     return [s for c in clips if c.quiet and (s := c.scores.get(fault)) is not None]
+
+
+def _faulty(clips: Sequence[Logged], fault: str) -> list[float]:
+    """Scores of runs with this fault confirmed; none for ``unknown``, which stands for no part."""
+    return [s for c in clips if fault in c.faults and (s := c.scores.get(fault)) is not None]
 
 
 def _usual(
