@@ -104,8 +104,14 @@ def add(ctx: click.Context, /, clips: tuple[str, ...], home: str | None, **given
 @click.option("--note", "text", default="", help="What you saw.")
 @click.option("--replace", is_flag=True, help="An earlier finding was wrong.")
 @home_option
+@json_option
 def confirm(
-    clip_or_csv: str, finding: str | None, text: str, replace: bool, home: str | None
+    clip_or_csv: str,
+    finding: str | None,
+    text: str,
+    replace: bool,
+    home: str | None,
+    as_json: bool,
 ) -> None:
     """Enter what you FOUND in the machine: a fault, or quiet.
 
@@ -118,16 +124,20 @@ def confirm(
     from quietrun.logbook.confirmations import confirm as confirm_one
     from quietrun.logbook.confirmations import confirm_all
     from quietrun.logbook.store import open_logbook
+    from quietrun.report.contract import to_json
 
     with open_logbook(home, create=False) as book:
         if finding is None:
             if not clip_or_csv.lower().endswith(".csv"):
                 raise click.UsageError(f"Say what was found: {', '.join(CONFIRMABLE)}.")
             count = confirm_all(book, Path(existing((clip_or_csv,))[0]), replace=replace)
-            say(f"{count} findings entered.")
+            say(to_json({"entered": count}) if as_json else f"{count} findings entered.")
         else:
             clip = confirm_one(book, clip_or_csv, finding, note=text, replace=replace)
-            say(f"{clip.path} ({clip.when.day}): {', '.join(f.what for f in clip.confirmed)}.")
+            words = [found.what for found in clip.confirmed]
+            told = {"clip": clip.path, "sha256": clip.sha256, "day": clip.when.day}
+            line = f"{clip.path} ({clip.when.day}): {', '.join(words)}."
+            say(to_json({**told, "confirmed": words}) if as_json else line)
 
 
 @logbook.command()
@@ -151,20 +161,24 @@ def export(out: str | None, home: str | None) -> None:
 @logbook.command("import")
 @click.argument("file", type=click.Path())
 @home_option
-def import_(file: str, home: str | None) -> None:
+@json_option
+def import_(file: str, home: str | None, as_json: bool) -> None:
     """Add what an exported FILE holds; what is there already stays."""
+    from dataclasses import asdict
     from pathlib import Path
 
     from quietrun.logbook.exchange import import_book, read_export
     from quietrun.logbook.store import open_logbook
+    from quietrun.report.contract import to_json
 
     raw = read_export(Path(existing((file,))[0]))
     with open_logbook(home) as book:
         new = import_book(book, raw)
-    say(
+    line = (
         f"New: {new.machines} machines, {new.clips} clips, {new.analyses} judgements, "
         f"{new.confirmations} findings."
     )
+    say(to_json(asdict(new)) if as_json else line)
 
 
 @logbook.command()

@@ -8,10 +8,10 @@ from datetime import datetime
 from typing import Any
 
 from quietrun.logbook.baseline import baseline_advice, baseline_of
-from quietrun.logbook.clips import clips, visits
+from quietrun.logbook.clips import visits
 from quietrun.logbook.life import burr_life, life_object
 from quietrun.logbook.limits import limits_of
-from quietrun.logbook.machines import changes, machine, machines, throughputs
+from quietrun.logbook.machines import changes, machine, machine_id, machines, throughputs
 from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import ClipRecord
 from quietrun.words import FAULTS
@@ -29,15 +29,27 @@ def list_object(book: Logbook) -> Object:
 
 
 def _line(book: Logbook, tag: str) -> Object:
-    record, held = machine(book, tag), clips(book, tag)
-    last = held[-1] if held else None
+    """One machine in the list; asked of the database, as judgements are large."""
+    record = machine(book, tag)
+    number = machine_id(book, tag)
+    held = book.row(
+        "SELECT count(*) AS clips, count(DISTINCT v.day) AS visits, max(v.day) AS last"
+        " FROM clips c JOIN visits v ON v.id = c.visit_id WHERE v.machine_id = ?",
+        number,
+    )
+    last = book.row(
+        "SELECT a.verdict FROM clips c JOIN visits v ON v.id = c.visit_id"
+        " LEFT JOIN analyses a ON a.clip_id = c.id WHERE v.machine_id = ?"
+        " ORDER BY c.at_utc DESC, c.id DESC, a.id DESC LIMIT 1",
+        number,
+    )
     return {
         "tag": record.tag,
         "place": record.place,
-        "clips": len(held),
-        "visits": len({clip.when.day for clip in held}),
-        "last_visit": last.when.day if last else None,
-        "last_verdict": last.latest.verdict if last and last.latest else None,
+        "clips": held["clips"] if held else 0,
+        "visits": held["visits"] if held else 0,
+        "last_visit": held["last"] if held else None,
+        "last_verdict": last["verdict"] if last else None,
         "tuned": [_tuned(raw) for raw in limits_of(book, tag)],
     }
 
