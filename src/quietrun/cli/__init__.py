@@ -21,6 +21,7 @@ COMMANDS = MappingProxyType(
         "compare": "quietrun.cli.compare:compare",
         "burr-touch": "quietrun.cli.burr_touch:burr_touch",
         "explain": "quietrun.cli.explain:explain",
+        "example": "quietrun.cli.example:example",
         "batch": "quietrun.cli.batch:batch",
         "machine": "quietrun.cli.machine:machine",
         "logbook": "quietrun.cli.logbook:logbook",
