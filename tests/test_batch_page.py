@@ -9,7 +9,7 @@ import pytest
 from test_batch_rows import row
 
 from quietrun.batch.page import render, write_page
-from quietrun.batch.summary import BRING, ORDER, as_text, summarise
+from quietrun.batch.summary import BRING, ORDER, RECORD_AGAIN, as_text, summarise
 from quietrun.errors import UsageError
 from quietrun.words import FAULTS, FINDINGS, VERDICTS
 
@@ -55,10 +55,13 @@ def test_a_fault_at_one_stage_is_not_outvoted_by_another_stage():
     assert summarise(rows).machines[0].word == "noisy"
 
 
-def test_an_unusable_clip_does_not_hide_an_answer_of_the_same_day():
-    rows = [visit("M", "noisy", path="a"), visit("M", "unreadable", path="b")]
-    assert summarise(rows).machines[0].word == "noisy"
-    assert summarise(rows[::-1]).machines[0].word == "noisy"
+def test_a_clip_without_an_answer_does_not_hide_one_with_it():
+    rows = [visit("M", "noisy", path="a"), visit("M", "unreadable", "2026-03-09", path="b")]
+    for given in (rows, rows[::-1]):
+        summary = summarise(given)
+        assert summary.machines[0].word == "noisy"
+        assert dict(summary.bring)[RECORD_AGAIN] == ("M",)
+        assert "the latest clip carries no answer" in render(summary)
 
 
 def test_clips_without_a_machine_stand_for_themselves():
@@ -70,7 +73,7 @@ def test_what_to_bring_is_gathered_over_machines():
     summary = summarise([visit("A", "noisy"), visit("B", "noisy"), visit("C", "unreadable")])
     things = dict(summary.bring)
     assert things["both motor bearings"] == ("A", "B")
-    assert things["a phone: some clips must be recorded again"] == ("C",)
+    assert things[RECORD_AGAIN] == ("C",)
 
 
 def test_the_text_names_machines_and_what_to_bring():

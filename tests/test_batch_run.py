@@ -190,9 +190,7 @@ def test_rows_of_other_folders_stay(tmp_path, go, out):
     assert len(rows_of(out)) == 2
 
 
-def test_what_a_manifest_says_is_in_the_row_and_may_change_without_judging_again(
-    tmp_path, go, out
-):
+def test_what_a_manifest_says_is_in_the_row_and_may_change_without_judging_again(tmp_path, go, out):
     (clip,) = make_clips(tmp_path / "in", ["noisy"])
     manifest = tmp_path / "m.csv"
     manifest.write_text("clip,machine,date,phone,note\nin/clip000.m4a,B-1,2026-03-02,old,first\n")

@@ -1,7 +1,8 @@
 """Which machines first, and what to bring: rows put in order of urgency.
 
-Of each machine the latest clip of each stage counts, so that a machine that was mended in the
-week is not at the top for what it was before. A clip without a machine stands for itself.
+Of each machine the latest clip of each stage counts that carries an answer, so that a machine
+that was mended in the week is not at the top for what it was before. A clip without a machine
+stands for itself.
 """
 
 from __future__ import annotations
@@ -83,6 +84,7 @@ class MachineLine:
     lead : the clip that decided it
     clips : all clips, latest first
     bring : what to take along
+    again : the latest clip of some stage carries no answer
     """
 
     tag: str
@@ -90,6 +92,7 @@ class MachineLine:
     lead: ClipLine
     clips: tuple[ClipLine, ...]
     bring: tuple[str, ...]
+    again: bool = False
 
     @property
     def name(self) -> str:
@@ -204,11 +207,13 @@ def clip_line(row: Row) -> ClipLine:
 
 def _machine(tag: str, lines: list[ClipLine]) -> MachineLine:
     latest_first = sorted(lines, key=lambda line: (line.date, line.path), reverse=True)
+    latest: dict[str, ClipLine] = {}
     counts: dict[str, ClipLine] = {}
     for line in latest_first:
+        latest.setdefault(line.stage, line)
         # A clip that carries no answer does not take the place of one that does.
         held = counts.get(line.stage)
-        if held is None or (held.word == "unusable" and held.day == line.day):
+        if held is None or (held.word == "unusable" != line.word):
             counts[line.stage] = line
     lead = min(counts.values(), key=lambda line: (ORDER.index(line.word), -line.excess))
     wanted = dict.fromkeys(
@@ -218,7 +223,8 @@ def _machine(tag: str, lines: list[ClipLine]) -> MachineLine:
         for code in line.codes
         for thing in BRING.get(code, ())
     )
-    return MachineLine(tag, lead.word, lead, tuple(latest_first), tuple(wanted))
+    again = any(line.word == "unusable" for line in latest.values())
+    return MachineLine(tag, lead.word, lead, tuple(latest_first), tuple(wanted), again)
 
 
 def _bring(machines: Iterable[MachineLine]) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -227,7 +233,7 @@ def _bring(machines: Iterable[MachineLine]) -> tuple[tuple[str, tuple[str, ...]]
     for machine in machines:
         for thing in machine.bring:
             wanted.setdefault(thing, []).append(machine.name)
-        if machine.word == "unusable":
+        if machine.again:
             again.append(machine.name)
     if again:
         wanted[RECORD_AGAIN] = again
@@ -237,7 +243,7 @@ def _bring(machines: Iterable[MachineLine]) -> tuple[tuple[str, tuple[str, ...]]
 def as_text(summary: Summary, *, most: int = 12) -> str:
     """Set the summary for a terminal: the most urgent machines, one line each."""
     counts = ", ".join(f"{number} {word}" for word, number in summary.counts.items())
-    lines = [f"{summary.clips} clips: {counts}."]
+    lines = [f"{summary.clips} {'clip' if summary.clips == 1 else 'clips'}: {counts}."]
     urgent = [machine for machine in summary.machines if machine.word != "quiet"]
     for machine in urgent[:most]:
         lines.append(f"  {machine.word:8}  {machine.name}: {_short(machine.lead)}")

@@ -76,8 +76,12 @@ def batch(ctx: click.Context, /, source: str, follow: bool, **given: Any) -> Non
     some carry none and the others are quiet.
     """
     outputs, settings = _outputs(given), _settings(given)
-    with _Shown() as shown:
-        outcome = (_followed if follow else _judged)(source, outputs, settings, shown)
+    try:
+        with _Shown() as shown:
+            outcome = (_followed if follow else _judged)(source, outputs, settings, shown)
+    except KeyboardInterrupt:
+        note("\nThe same command goes on where this one stopped.")
+        raise
     _sum_up(outcome, outputs)
     ctx.exit(outcome.exit_code)
 
@@ -127,7 +131,8 @@ def _followed(source: str, outputs: Outputs, settings: Settings, listener: Liste
 
 def _say_found(plan: Plan) -> None:
     count = len(plan.items)
-    skipped = f", {len(plan.skipped)} other files skipped" if plan.skipped else ""
+    others = len(plan.skipped)
+    skipped = f", {others} other {'file' if others == 1 else 'files'} skipped" if others else ""
     note(f"{count} {'clip' if count == 1 else 'clips'} found{skipped}.")
     for one in plan.skipped[:_MOST_SKIPPED]:
         note(f"  skipped {one.path}: {one.why}")
