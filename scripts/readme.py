@@ -3,7 +3,7 @@
     python scripts/readme.py [--check]
 
 A generated part stands between two comments, ``<!-- made: NAME -->`` and
-``<!-- end -->``. NAME is ``commands`` (every command's ``--help``),
+``<!-- end -->``. NAME is ``commands`` (every command's ``--help``), ``machine file``,
 ``evaluation`` (numbers from models/general/evaluation.json) or ``benchmark``
 (numbers from scripts/benchmark.json, written by ``scripts/benchmark.py
 --save``). A file that is not there leaves a visible gap.
@@ -23,6 +23,7 @@ from typing import Any
 import click
 
 from quietrun.cli import main
+from quietrun.machine.file import EXAMPLE
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
@@ -57,6 +58,11 @@ def commands() -> str:
     return "\n\n".join([_help_block(main, top), *_folded(main, top)])
 
 
+def machine_file() -> str:
+    """Give the example that the reader of machine files is tested with."""
+    return f"```toml\n{EXAMPLE.rstrip()}\n```"
+
+
 def evaluation() -> str:
     """Model numbers, as scripts/evaluate_model.py wrote them."""
     if not EVALUATION.exists():
@@ -80,6 +86,7 @@ def benchmark() -> str:
 
 MAKERS: dict[str, Callable[[], str]] = {
     "commands": commands,
+    "machine file": machine_file,
     "evaluation": evaluation,
     "benchmark": benchmark,
 }
