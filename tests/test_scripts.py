@@ -166,7 +166,7 @@ def test_readme_drift_is_caught_and_mended(readme, capsys):
     readme.run([])
     assert readme.run(["--check"]) == 0
     told = readme.README.read_text(encoding="utf-8")
-    readme.README.write_text(told.replace("--machine-file", "--machine-fiel"), encoding="utf-8")
+    readme.README.write_text(told.replace("  --machine-file", "  --machine-fiel"), encoding="utf-8")
     assert readme.run(["--check"]) == 1
     assert "--machine-fiel" in capsys.readouterr().err
     assert "--machine-fiel" in readme.README.read_text(encoding="utf-8"), "--check changes nothing"
