@@ -30,11 +30,21 @@ SPEED_TOLERANCE = 0.01
 ROOM_SHAPE_DB = 8.0
 _TWICE = 1.96 * math.sqrt(2.0)
 _MIDDLE_HZ = (355.0, 2800.0)
-_EXPONENT_BANDS = {
-    name: feature.band_hz
-    for name, feature in BY_NAME.items()
-    if name.startswith("exponent_") and feature.band_hz is not None
-}
+
+
+def _exponent_of(centre_hz: float) -> str | None:
+    """Name the speed exponent of the narrowest band that holds a third octave."""
+    held = [
+        (feature.band_hz[1] / feature.band_hz[0], name)
+        for name, feature in BY_NAME.items()
+        if name.startswith("exponent_")
+        and feature.band_hz is not None
+        and feature.band_hz[0] <= centre_hz < feature.band_hz[1]
+    ]
+    return min(held)[1] if held else None
+
+
+_EXPONENT_AT = {hz: name for hz in CENTRES_HZ if (name := _exponent_of(hz)) is not None}
 
 
 def not_comparable(before: Side, after: Side) -> tuple[NotCompared, ...]:
@@ -198,11 +208,10 @@ def _size(change: Change) -> tuple[bool, float]:
 def air_bands(before: Numbers, after: Numbers) -> tuple[float, ...]:
     """Third-octave centres in which both clips hear air noise, by how it falls with speed."""
     found = []
-    for centre in CENTRES_HZ:
-        for name, (lo, hi) in _EXPONENT_BANDS.items():
-            values = (before.get(name), after.get(name))
-            if lo <= centre < hi and all(v is not None and v >= AIR_EXPONENT for v in values):
-                found.append(centre)
+    for centre, name in _EXPONENT_AT.items():
+        values = (before.get(name), after.get(name))
+        if all(value is not None and value >= AIR_EXPONENT for value in values):
+            found.append(centre)
     return tuple(found)
 
 

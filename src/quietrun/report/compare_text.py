@@ -54,13 +54,16 @@ def _pair(pair: Object, width: int) -> Iterator[str]:
 def _features(features: list[Object], width: int) -> Iterator[str]:
     clear = [change for change in features if change["clear"]]
     known = [change for change in features if change["usual_change"] is not None]
-    shown = clear[:TOP] if known else features[:TOP]
     if not known:
-        yield from wrapped("How far quiet runs differ in these measures is not known.", width, "  ")
+        text = (
+            "How far quiet runs differ is not known for this model, so no change of a single "
+            "measure is called clear (all of them with --json)."
+        )
+        yield from wrapped(text, width, "  ")
     elif not clear:
         text = f"None of {len(known)} measures changed by more than two quiet runs differ."
         yield from wrapped(text, width, "  ")
-    for change in shown:
+    for change in clear[:TOP]:
         usual = change["usual_change"]
         beside = "" if usual is None else f" (usual +-{usual:.2g})"
         arrow = {True: "worse", False: "better", None: "changed"}[change["worse"]]

@@ -76,7 +76,8 @@ def machine_text(found: Object) -> str:
             f"from {raw['runs']} runs, {raw['made_at'][:10]}"
         )
     if "burr_life" in found:
-        lines += ["", "Burr set", *(f"  {line}" for line in found["burr_life"]["says"])]
+        lines += ["", "Burr set"]
+        lines += [line for says in found["burr_life"]["says"] for line in _indented(says)]
     return "\n".join([*lines, *due_lines(found)])
 
 
@@ -96,7 +97,7 @@ def due_lines(found: Object) -> list[str]:
 
 def life_text(life: Object) -> str:
     """Set the life of a burr set."""
-    return "\n".join(life["says"])
+    return "\n".join(line for says in life["says"] for line in textwrap.wrap(says, 80))
 
 
 def history_text(found: Object) -> str:

@@ -43,6 +43,7 @@ def _lines(found: Object, width: int) -> Iterator[str]:
     )
     for method in dict.fromkeys(row["method"] for row in found["faults"]):
         yield from wrapped(f"How: {method}.", width)
+    yield from _weights(found, width)
     low, high = found["expected_range_per_100"]
     yield from wrapped(
         f"Expected false alarms in 100 quiet visits: {found['expected_false_alarms_per_100']:.1f} "
@@ -60,6 +61,19 @@ def _lines(found: Object, width: int) -> Iterator[str]:
         yield f"Stored. Back to the general limits: quietrun tune {found['machine']} --reset"
     else:
         yield "Nothing was stored (--dry-run)."
+
+
+def _weights(found: Object, width: int) -> Iterator[str]:
+    """How far the centres lean on other machines, where they do."""
+    shares = [100 * row["own_weight"] for row in found["faults"]]
+    if shares and min(shares) < 100:
+        low, high = min(shares), max(shares)
+        share = f"{low:.0f} %" if high - low < 1 else f"{low:.0f} to {high:.0f} %"
+        yield from wrapped(
+            f"Few runs: the centres are drawn towards those of other machines; own runs weigh "
+            f"{share}.",
+            width,
+        )
 
 
 def _counted(found: Object, width: int) -> Iterator[str]:

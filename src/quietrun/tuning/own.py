@@ -80,11 +80,7 @@ def quiet_limit(centre: Centre) -> tuple[float, str]:
     """Limit by the quiet runs alone, and how it was found."""
     if centre.runs < FIRM_RUNS:
         reach = t_quantile(COVERAGE, centre.dof) * centre.next_sd
-        how = (
-            f"one-sided {100 * COVERAGE:.0f} % prediction limit, own runs weigh "
-            f"{100 * centre.weight:.0f} %, other machines the rest"
-        )
-        return centre.centre + reach, how
+        return centre.centre + reach, f"one-sided {100 * COVERAGE:.0f} % prediction limit"
     k = pooled_tolerance_factor(centre.runs, centre.dof, COVERAGE, CONFIDENCE)
     how = (
         f"one-sided tolerance limit, {100 * COVERAGE:.0f} % of runs with "
