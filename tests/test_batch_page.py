@@ -50,6 +50,13 @@ def test_the_latest_clip_of_a_stage_counts():
         assert [clip.day for clip in machine.clips] == ["2026-03-04", "2026-03-02"]
 
 
+def test_of_two_clips_at_one_time_the_worse_counts():
+    """A manifest often knows the day only: then nobody knows which came last."""
+    rows = [visit("M", "noisy", path="a"), visit("M", "quiet", path="b")]
+    assert summarise(rows).machines[0].word == "noisy"
+    assert summarise(rows[::-1]).machines[0].word == "noisy"
+
+
 def test_a_fault_at_one_stage_is_not_outvoted_by_another_stage():
     rows = [visit("M", "noisy", stage="motor_only"), visit("M", "quiet", "2026-03-04")]
     assert summarise(rows).machines[0].word == "noisy"

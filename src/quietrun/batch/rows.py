@@ -13,7 +13,7 @@ import json
 import os
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
@@ -42,8 +42,21 @@ class Place:
     start: int
     length: int
     path: str
+    word: str
     key: Key | None
     logged: bool
+
+    @classmethod
+    def of(cls, row: Row, start: int, length: int) -> Place:
+        """Index a row; a ``KeyError`` or ``TypeError`` means that it is none of ours."""
+        return cls(
+            start,
+            length,
+            row["clip"]["path"],
+            row["verdict"],
+            key_of(row),
+            bool(row["batch"]["logged"]),
+        )
 
 
 def key_of(row: Row) -> Key | None:
@@ -116,9 +129,7 @@ class RowFile:
                 last = self.places.pop()  # whole, but for its line end
                 self._write(b"\n", self._end)
                 self._end += 1
-                self.places.append(
-                    Place(last.start, last.length + 1, last.path, last.key, last.logged)
-                )
+                self.places.append(replace(last, length=last.length + 1))
         except OSError as error:
             raise cannot_write(self.path, error) from None
 
@@ -127,9 +138,7 @@ class RowFile:
         if not line.startswith(_START):
             return None
         try:
-            row = json.loads(line)
-            logged = bool(row["batch"]["logged"])
-            return Place(start, len(line), row["clip"]["path"], key_of(row), logged)
+            return Place.of(json.loads(line), start, len(line))
         except (ValueError, KeyError, TypeError):
             return None
 
@@ -168,15 +177,7 @@ class RowFile:
             with contextlib.suppress(OSError):
                 self._file.truncate(self._end)
             raise cannot_write(self.path, error) from None
-        self.places.append(
-            Place(
-                self._end,
-                len(line),
-                row["clip"]["path"],
-                key_of(row),
-                bool(row["batch"]["logged"]),
-            )
-        )
+        self.places.append(Place.of(row, self._end, len(line)))
         self._end += len(line)
 
     def _write(self, data: bytes, at: int) -> None:

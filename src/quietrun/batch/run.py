@@ -71,8 +71,7 @@ class Batch:
     def __init__(self, outputs: Outputs, settings: Settings, listener: Listener) -> None:
         self.outputs, self.settings, self.listener = outputs, settings, listener
         self.judged = self.kept = 0
-        self._words: dict[str, str] = {}
-        self._failed: dict[str, str] = {}
+        self._paths: set[str] = set()
         self._new_table = True
         self._stack = contextlib.ExitStack()
 
@@ -114,6 +113,7 @@ class Batch:
         items = [self._known.completed(item) for item in items]
         for sentence in sentences(self._known.unknown) if self.settings.log else ():
             self.listener.note(sentence)
+        self._paths.update(str(text(item.path)) for item in items)
         found = self._sort(items)
         self.listener.begin(len(items), len(items) - len(found.todo))
         self._make_room(found)
@@ -141,11 +141,10 @@ class Batch:
         """Logbook first, then the row: a row says that both are done."""
         logged = self._enter(item, judged)
         row = with_batch(judged.row, item, logged=logged)
+        self.judged += 1
         self._rows.append(row)
         if self._table is not None:
             self._table.append(row)
-        self.judged += 1
-        self._count(row)
         self.listener.row(row)
 
     def _enter(self, item: Item, judged: Judged) -> bool:
@@ -155,18 +154,13 @@ class Batch:
             self.listener.note(f"{text(item.path)} is not logged: {error.what}")
             return False
 
-    def _count(self, row: Row) -> None:
-        path = row["clip"]["path"]
-        self._words[path] = row["verdict"]
-        self._failed.pop(path, None)
-        if row["verdict"] == "unusable":
-            self._failed[path] = " ".join(row["because"])
-
     def outcome(self) -> Outcome:
-        """Say what came of all items so far."""
+        """Say what came of all items so far, by the rows that were written."""
+        ours = [place for place in self._rows.places if place.path in self._paths]
+        failed = [self._rows.row(place) for place in ours if place.word == "unusable"]
         return Outcome(
-            counts=Counter(self._words.values()),
-            failed=tuple(sorted(self._failed.items())),
+            counts=Counter(place.word for place in ours),
+            failed=tuple(sorted((row["clip"]["path"], " ".join(row["because"])) for row in failed)),
             judged=self.judged,
             kept=self.kept,
         )
@@ -214,7 +208,6 @@ class Batch:
         moved = {**old, "clip": {**old["clip"], "path": text(item.path)}}
         new = with_batch(moved, item, logged=found.logged)
         self.kept += 1
-        self._count(new)
         if same is not None and new == old:
             result.gone += [place for place in here if place is not same]
             return

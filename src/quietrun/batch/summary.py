@@ -206,25 +206,36 @@ def clip_line(row: Row) -> ClipLine:
 
 
 def _machine(tag: str, lines: list[ClipLine]) -> MachineLine:
-    latest_first = sorted(lines, key=lambda line: (line.date, line.path), reverse=True)
-    latest: dict[str, ClipLine] = {}
-    counts: dict[str, ClipLine] = {}
-    for line in latest_first:
-        latest.setdefault(line.stage, line)
-        # A clip that carries no answer does not take the place of one that does.
-        held = counts.get(line.stage)
-        if held is None or (held.word == "unusable" != line.word):
-            counts[line.stage] = line
-    lead = min(counts.values(), key=lambda line: (ORDER.index(line.word), -line.excess))
+    by_stage: dict[str, list[ClipLine]] = {}
+    for line in lines:
+        by_stage.setdefault(line.stage, []).append(line)
+    counts = [_latest(stage) for stage in by_stage.values()]
+    lead = min(counts, key=_weight)
     wanted = dict.fromkeys(
         thing
-        for line in counts.values()
+        for line in counts
         if line.word in ("noisy", "inspect")
         for code in line.codes
         for thing in BRING.get(code, ())
     )
-    again = any(line.word == "unusable" for line in latest.values())
-    return MachineLine(tag, lead.word, lead, tuple(latest_first), tuple(wanted), again)
+    again = any(max(stage, key=_age).word == "unusable" for stage in by_stage.values())
+    clips = tuple(sorted(lines, key=_age, reverse=True))
+    return MachineLine(tag, lead.word, lead, clips, tuple(wanted), again)
+
+
+def _age(line: ClipLine) -> tuple[str, str]:
+    return line.date, line.path
+
+
+def _weight(line: ClipLine) -> tuple[int, float]:
+    return ORDER.index(line.word), -line.excess
+
+
+def _latest(lines: list[ClipLine]) -> ClipLine:
+    """Of one stage, the latest clip with an answer; of several at one time, the worst."""
+    answered = [line for line in lines if line.word != "unusable"] or lines
+    last = max(line.date for line in answered)
+    return min((line for line in answered if line.date == last), key=_weight)
 
 
 def _bring(machines: Iterable[MachineLine]) -> tuple[tuple[str, tuple[str, ...]], ...]:
