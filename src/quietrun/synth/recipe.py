@@ -43,6 +43,13 @@ OTHER = (
 HARMLESS = frozenset({"switch_ring_squeal"})
 
 _STAGE_SHARE = {"assembled": 0.58, "motor_only": 0.2, "burr_setting": 0.12, "hand_spin": 0.1}
+#: Faults that fewer stages allow are drawn more often where they can be.
+_FAULT_WEIGHT = {
+    "bearing_noise": 1.0,
+    "impeller_rub": 1.0,
+    "pre_breaker_wobble": 2.0,
+    "burr_contact": 1.5,
+}
 _CHAMBER = frozenset({"face_rub", "beans", "sheared_drive"})
 _POWERED = frozenset(OTHER) - {"drag", "face_rub", "loose_part", "switch_ring_squeal"}
 
@@ -131,7 +138,9 @@ def _condition(rng: Rng, stage: str) -> tuple[dict[str, float], dict[str, float]
     possible = [fault for fault in FAULTS if fault in POSSIBLE[stage]]
     kind = rng.choice(["healthy", "one", "two", "other"], p=[0.35, 0.45, 0.08, 0.12])
     count = {"healthy": 0, "one": 1, "two": 2, "other": 0}[str(kind)]
-    order = [possible[i] for i in rng.permutation(len(possible))]
+    weights = [_FAULT_WEIGHT[fault] for fault in possible]
+    shares = [w / sum(weights) for w in weights]
+    order = [str(f) for f in rng.choice(possible, len(possible), replace=False, p=shares)]
     faults = {fault: _severity(rng) for fault in order[:count]}
     left = order[count:]
     if left and chance(rng, 0.45):

@@ -12,7 +12,7 @@ from quietrun.synth import bearing, burrs, rub, wobble
 from quietrun.synth.ambience import EVENTS, Voiced, event, floor_layers
 from quietrun.synth.codecs import can_encode, round_trip
 from quietrun.synth.families import PhoneFamily, phone_family, room_family
-from quietrun.synth.healthy import Stems, healthy
+from quietrun.synth.healthy import Stems, healthy, knock, strike
 from quietrun.synth.kit import (
     CONTROL_HZ,
     FS,
@@ -190,61 +190,91 @@ def loud_spans(scene: Scene) -> Spans:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """One fault at the phone, scaled: its name, source, audibility and band frames."""
+
+    word: str
+    source: str
+    audibility_db: float
+    frames: Floats
+    part: Part
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Mixed:
-    """The machine with its faults at the phone, and what was measured on the way."""
+    """The machine with its faults at the phone, and what was measured on the way.
+
+    Attributes
+    ----------
+    own : shape (frames, bands), the healthy machine alone
+    faults, other : what could be heard of each
+    """
 
     sound: Signal
-    sources: dict[str, str]
-    audibility: dict[str, float]
-    other_audibility: dict[str, float]
-    notes: dict[str, dict[str, float]]
+    own: Floats
+    faults: tuple[Heard, ...]
+    other: tuple[Heard, ...]
 
 
-def _sources(recipe: Recipe, rng: Rng) -> dict[str, str]:
-    """Source model of each fault: as given, or drawn."""
-    out = {}
-    for fault in recipe.faults:
-        models = SOURCE_MODELS[fault]
-        drawn = models[int(rng.integers(len(models)))]
-        out[fault] = recipe.sources.get(fault, drawn)
-    return out
+def _candidates(recipe: Recipe, fault: str, rng: Rng) -> list[str]:
+    """Source models to try: the one given or drawn, then the others.
+
+    A model may have nothing to sound in a course (no run-up, hardly a turn).
+    """
+    models = list(SOURCE_MODELS[fault])
+    drawn = models[int(rng.integers(len(models)))]
+    first = recipe.sources.get(fault, drawn)
+    return [first, *(m for m in models if m != first)]
+
+
+class _Mixer:
+    """Adds faults to a healthy machine at the phone."""
+
+    def __init__(self, scene: Scene, path: Path) -> None:
+        self.path = path
+        self.sound = hear_stems(path, healthy(scene))
+        self.top_hz = 0.45 * path.rate_hz
+        self.own = band_frames(self.sound, path.rate_hz, self.top_hz)
+        self.running = turning(scene)
+
+    def add(self, word: str, source: str, part: Part, wanted_db: float) -> Heard | None:
+        """Scale a fault to an audibility and add it; None where it makes no sound."""
+        if not part.present:
+            return None
+        sound = hear_part(self.path, part)
+        frames = band_frames(sound, self.path.rate_hz, self.top_hz)
+        raw = measured_db(frames, self.own, part.present, self.running)
+        if raw is None:
+            return None
+        gain = 10 ** ((wanted_db - raw) / 20.0)
+        self.sound = self.sound + sound * np.float32(gain)
+        frames = frames * gain**2
+        now = measured_db(frames, self.own, part.present, self.running)
+        return None if now is None else Heard(word, source, now, frames, part)
 
 
 def mix_machine(scene: Scene, path: Path) -> Mixed:
     """Add the faults to the healthy machine, each as loud as its severity says."""
-    sources = _sources(scene.recipe, scene.rng("sources"))
-    sound = hear_stems(path, healthy(scene))
-    top = 0.45 * path.rate_hz
-    own = band_frames(sound, path.rate_hz, top)
-    out = sound.copy()
-    notes: dict[str, dict[str, float]] = {}
-
-    def add(part: Part, wanted_db: float) -> float | None:
-        nonlocal out
-        heard = hear_part(path, part)
-        frames = band_frames(heard, path.rate_hz, top)
-        raw = measured_db(frames, own, part.present, turning(scene))
-        if raw is None:
-            return None
-        gain = 10 ** ((wanted_db - raw) / 20.0)
-        out += heard * np.float32(gain)
-        now = measured_db(frames * gain**2, own, part.present, turning(scene))
-        return None if now is None else round(now, 2)
-
-    audibility, other = {}, {}
+    mixer = _Mixer(scene, path)
+    drawn = scene.rng("sources")
+    faults, other = [], []
     for fault, severity in scene.recipe.faults.items():
-        part = MODELS[fault][sources[fault]](scene, scene.rng("fault", fault, sources[fault]))
-        heard = add(part, audibility_db(severity)) if severity > 0 else None
-        if heard is not None:
-            audibility[fault] = heard
-            notes[fault] = part.notes
+        for source in _candidates(scene.recipe, fault, drawn):
+            if severity <= 0:
+                break
+            part = MODELS[fault][source](scene, scene.rng("fault", fault, source))
+            heard = mixer.add(fault, source, part, audibility_db(severity))
+            if heard is not None:
+                faults.append(heard)
+                break
     for word, size in scene.recipe.other.items():
         if word in SOUNDS and size > 0:
             model, (lo, hi) = SOUNDS[word]
-            heard = add(model(scene, scene.rng("other", word)), lo + (hi - lo) * size)
+            part = model(scene, scene.rng("other", word))
+            heard = mixer.add(word, word, part, lo + (hi - lo) * size)
             if heard is not None:
-                other[word] = heard
-    return Mixed(out, sources, audibility, other, notes)
+                other.append(heard)
+    return Mixed(mixer.sound, mixer.own, tuple(faults), tuple(other))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -276,6 +306,17 @@ def _events(scene: Scene, path: Path, trouble: Trouble) -> list[tuple[str, float
     return chosen
 
 
+def _taps(scene: Scene, path: Path) -> Signal:
+    """Fingers that start and stop the recording."""
+    rng = scene.rng("taps")
+    out = np.zeros(scene.n, dtype=np.float32)
+    for near in (0.0, scene.duration_s - 0.25):
+        if chance(rng, 0.3):
+            at, size = near + float(rng.uniform(0, 0.2)), float(np.exp(rng.normal(0.5, 1.0)))
+            strike(out, at, knock(rng, (40, 1500), quality=3.0), 10 * size)
+    return path.signal(path.spectrum(out) * path.phone)
+
+
 def surround(scene: Scene, path: Path, trouble: Trouble, machine_power: float) -> Surroundings:
     """Render the room: its steady floor at the wanted ratio, and its events."""
     family, rng = room_family(scene.recipe.room), scene.rng("floor")
@@ -297,6 +338,7 @@ def surround(scene: Scene, path: Path, trouble: Trouble, machine_power: float) -
         frames = _a_frames(heard, path.rate_hz)
         loud = max(float(np.percentile(frames, 90)), 0.1 * float(frames.max())) + 1e-30
         out += heard * np.float32(np.sqrt(machine_power / loud) * 10 ** (level_db / 20))
+    out += _taps(scene, path) * np.float32(np.sqrt(machine_power))
     return Surroundings(out, snr_db, {name: round(db, 1) for name, db in events})
 
 
@@ -422,6 +464,21 @@ def _contacts(scene: Scene, start: float, stop: float) -> list[list[float]] | No
     return [[round(a - start, 4), round(b - start, 4)] for a, b in spans if b > a]
 
 
+def _in_room(
+    scene: Scene, machine: Mixed | None, room: Surroundings | None, rate_hz: int
+) -> dict[str, float]:
+    """Audibility against healthy machine and room together, dB: what can be heard at all."""
+    if machine is None or room is None or not machine.faults:
+        return {}
+    around = band_frames(room.sound, rate_hz, 0.45 * rate_hz) + machine.own
+    out = {}
+    for heard in machine.faults:
+        db = measured_db(heard.frames, around, heard.part.present, turning(scene))
+        if db is not None:
+            out[heard.word] = round(db, 2)
+    return out
+
+
 def _truth(
     scene: Scene,
     machine: Mixed | None,
@@ -442,6 +499,7 @@ def _truth(
     first, last = round(start * CONTROL_HZ), round(stop * CONTROL_HZ)
     index = range(first, min(last + 1, scene.points), step)
     times = _times(scene, start, stop)
+    faults, other = (machine.faults, machine.other) if machine else ((), ())
     return {
         "duration_s": round(stop - start, 6),
         "rate_hz": rate_hz,
@@ -453,11 +511,12 @@ def _truth(
         **(times if heard else dict.fromkeys(times, None)),
         "drag": _drag_shares(scene) if heard else None,
         "faults": {k: float(v) for k, v in recipe.faults.items()} if heard else {},
-        "audibility_db": machine.audibility if heard and machine else {},
-        "sources": machine.sources if machine else {},
-        "source_notes": machine.notes if machine else {},
+        "audibility_db": {h.word: round(h.audibility_db, 2) for h in faults},
+        "audibility_in_room_db": _in_room(scene, machine, room, trouble.phone.rate_hz),
+        "sources": {h.word: h.source for h in faults},
+        "source_notes": {h.word: h.part.notes for h in faults},
         "other": {k: float(v) for k, v in recipe.other.items()} if heard else {},
-        "other_audibility_db": machine.other_audibility if machine else {},
+        "other_audibility_db": {h.word: round(h.audibility_db, 2) for h in other},
         "problem": recipe.problem,
         "events_db": room.events if room else {},
         "snr_db": room.snr_db if room else None,

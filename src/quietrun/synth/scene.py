@@ -223,6 +223,12 @@ def _added_drag(recipe: Recipe, motor: Motor) -> dict[str, float]:
     return added
 
 
+def _spare(motor: Motor) -> float:
+    """Largest torque above the drag that the run winding has near its speed, 1/s."""
+    grid = np.linspace(0.5, 0.99, 100)
+    return max(0.0, float(np.max(motor.run_torque(grid) - motor.drag(grid))))
+
+
 def _with_drag(motor: Motor, extra: float) -> Motor:
     """Add drag, but no more than the motor can start against in reasonable time."""
     usual = run_up_s(motor)
@@ -280,9 +286,7 @@ def _other_motion(recipe: Recipe, motor: Motor, on: float, up: float, points: in
             windage=motor.windage * lighter,
         )
     if "beans" in other:
-        grid = np.linspace(0.5, 0.99, 100)
-        spare = float(np.max(motor.run_torque(grid) - motor.drag(grid)))
-        heavy = other["beans"] * float(rng.uniform(0.2, 0.7)) * max(spare, 0.0)
+        heavy = other["beans"] * float(rng.uniform(0.2, 0.7)) * _spare(motor)
         jerks = np.clip(1.0 + wandering(rng, points, 0.06, 0.3), 0, 2)
         load = heavy * jerks * np.clip((t - 0.5 * up) / (0.3 + up), 0, 1)
     return _Wrong(motor, winding, load, weak, quick)
@@ -313,7 +317,7 @@ def _powered_scene(recipe: Recipe, motor: Motor) -> tuple[Motor, Motion, float, 
     if wrong.quick_off_s is not None:
         off = min(off, on + wrong.quick_off_s)
     contacts = _contacts(recipe, on + up, off)
-    touch = min(added.get("burr_contact", 0.0), 0.4 * motor.pull) if setting else 0.0
+    touch = min(added.get("burr_contact", 0.0), 0.25 * _spare(motor)) if setting else 0.0
     load = wrong.load
     if touch and contacts:
         load = touch * smooth_gate(points, contacts, 0.15)

@@ -68,26 +68,37 @@ def _ring(rng: Rng) -> np.ndarray:
     return part_ring(rng, 250, 5500, count=int(rng.integers(3, 8)), quality=log_uniform(rng, 5, 35))
 
 
-def backlash(scene: Scene, rng: Rng) -> Part:
-    """Pre-breaker with play on its slot, shaken by the motor's pulsating torque."""
+def _driven(scene: Scene, rng: Rng) -> tuple[Floats, Floats, Floats]:
+    """Accelerations of driver and driven body: (times, push, brake), turns/s^2.
+
+    Single-phase torque swings at twice the mains, beyond its mean while the
+    rotor is picking up speed (so that it turns round), little at speed, where
+    the drag on the pre-breaker mostly holds it against its driver.
+    """
+    grid = np.arange(scene.points) / CONTROL_HZ
     t = np.arange(scene.points * 4) / _STEP_HZ
-    speed = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.speed_hz)
+    speed = np.interp(t, grid, scene.speed_hz)
     mean = np.gradient(speed, 1.0 / _STEP_HZ)
-    powered = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.powered)
+    powered = np.interp(t, grid, scene.powered)
     m = scene.motor
     share = speed / m.sync_hz
-    torque = (m.run_torque(np.minimum(share, 1.0)) + 0.0) * m.sync_hz
-    start = np.abs(mean) * powered
-    pulse = scene.machine.pulsation * (0.5 * np.abs(torque) + start + 0.2 * m.pull * m.sync_hz)
-    mains2 = 2 * np.pi * (2.0 * scene.mains_hz * t + rng.random())
-    once = rng.uniform(0, 0.6) * m.pull * m.sync_hz * np.square(share)
-    angle = np.interp(t, np.arange(scene.points) / CONTROL_HZ, scene.motion.turns)
-    push = mean + powered * pulse * np.cos(mains2) + once * np.cos(2 * np.pi * angle)
-    drag = log_uniform(rng, 0.05, 1.2) * (0.3 + 0.7 * share**2) * m.sync_hz * (share > 0.002)
+    held = log_uniform(rng, 0.004, 0.08) * m.pull * m.sync_hz
+    swing = (0.7 + scene.machine.pulsation) * np.maximum(mean, 0) * rng.uniform(1.0, 1.8)
+    swing = (swing + held) * powered
+    brake = held * log_uniform(rng, 0.6, 6.0) * (0.25 + 0.75 * np.square(share))
+    angle = np.interp(t, grid, scene.motion.turns)
+    once = rng.uniform(0, 1.2) * held * np.square(share) * np.cos(2 * np.pi * angle)
+    torque = swing * np.cos(2 * np.pi * (2.0 * scene.mains_hz * t + rng.random()))
+    return t, mean + torque + once, -brake * (share > 0.002)
+
+
+def backlash(scene: Scene, rng: Rng) -> Part:
+    """Pre-breaker with play on its slot, shaken by the motor's pulsating torque."""
+    _t, push, brake = _driven(scene, rng)
     play = log_uniform(rng, 0.001, 0.012)
-    times, hits = play_impacts(push, -drag, play, rng.uniform(0.1, 0.55), _STEP_HZ)
-    keep = np.interp(times, t, share) > 0.003 if times.size else np.zeros(0, dtype=bool)
-    times, hits = times[keep], hits[keep]
+    times, hits = play_impacts(push, brake, play, rng.uniform(0.15, 0.6), _STEP_HZ)
+    moving = np.interp(times, np.arange(scene.points) / CONTROL_HZ, scene.speed_hz) > 0.1
+    times, hits = times[moving], hits[moving]
     if times.size:
         hits = hits / max(float(np.percentile(hits, 90)), 1e-9)
         hits = hits * np.exp(rng.normal(0, 0.25, hits.size))
