@@ -72,6 +72,16 @@ def test_it_says_what_it_found_skipped_and_heard(run, tmp_path):
     assert "1 judged now, 2 kept from before." in again.stderr
 
 
+def test_a_name_cannot_play_with_the_terminal(run, tmp_path):
+    (clip,) = make_clips(tmp_path / "in", ["unreadable"])
+    clip.rename(clip.with_name("a\nNo answer: \x1b[2J.m4a"))
+    (tmp_path / "in" / "\x1b]0;x\x07.txt").write_text("text")
+    said = run("in", "-o", "o.jsonl").stderr
+    assert "\x1b" not in said
+    assert "\x07" not in said
+    assert "No answer: in/a\\nNo answer: \\x1b[2J.m4a: I cannot tell" in said
+
+
 def test_rows_are_strict_json_in_plain_ascii(run, tmp_path):
     (clip,) = make_clips(tmp_path / "in", ["noisy"])
     clip.rename(clip.with_name("m\u00fchle \u2603.m4a"))

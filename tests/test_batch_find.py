@@ -119,6 +119,7 @@ def test_outputs_in_the_folder_are_no_clips(tmp_path, tone):
         ("Voice Memos/B-014/x.wav", "B-014", None, None),
         ("B-014/Cafe Nine/x.wav", "B-014", None, None),
         ("B-014/31-02-2026/x.wav", "B-014", None, None),
+        ("2099-01-01/x.wav", "2099-01-01", None, None),
         ("B-014__motor_only__2026-03-02.m4a", "B-014", "motor_only", None),
         ("B-014__2026-03-02__Burr setting__second try.m4a", "B-014", "burr_setting", None),
         ("A-1/motor_only/B-014__assembled.m4a", "B-014", "assembled", None),

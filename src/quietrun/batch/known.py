@@ -16,6 +16,7 @@ from quietrun.logbook.limits import limits_for
 from quietrun.logbook.machines import machine
 from quietrun.logbook.store import Logbook, open_logbook
 from quietrun.logbook.types import AnalysisRecord, MachineRecord, When
+from quietrun.machine import Machine
 
 
 class Known:
@@ -36,6 +37,7 @@ class Known:
         self.log = log
         self.unknown: set[str] = set()
         self._records: dict[str, MachineRecord | None] = {}
+        self._known_limits: dict[tuple[str, str | None, str], dict[str, Any] | None] = {}
         there = (home_folder(home) / FILE_NAME).exists()
         self._book: Logbook | None = open_logbook(home, create=False) if there or log else None
 
@@ -72,16 +74,17 @@ class Known:
         )
         return dataclasses.replace(item, machine=full, limits=self._limits(record.tag, full))
 
-    def _limits(self, tag: str, known: Any) -> dict[str, Any] | None:
+    def _limits(self, tag: str, known: Machine) -> dict[str, Any] | None:
+        key = (tag, known.phone, known.stage)
+        if key not in self._known_limits:
+            self._known_limits[key] = self._read_limits(*key)
+        return self._known_limits[key]
+
+    def _read_limits(self, tag: str, phone: str | None, stage: str) -> dict[str, Any] | None:
         if self._book is None:
             return None
-        limits = limits_for(
-            self._book,
-            tag,
-            phone=known.phone,
-            stage=known.stage,
-            baseline=baseline_of(self._book, tag).since,
-        )
+        since = baseline_of(self._book, tag).since
+        limits = limits_for(self._book, tag, phone=phone, stage=stage, baseline=since)
         if limits is None:
             return None
         plain = {field.name: getattr(limits, field.name) for field in dataclasses.fields(limits)}

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import PurePath
 
 from quietrun.logbook.dates import in_file_name
@@ -42,7 +43,7 @@ def stage_of(text: str) -> str | None:
 
 def _date_of(text: str) -> str | None:
     found = in_file_name(f"{text}.x")
-    if found is None:
+    if found is None or found > datetime.now() + timedelta(days=1):  # a day to come is a name
         return None
     has_time = (found.hour, found.minute, found.second) != (0, 0, 0)
     return found.isoformat(timespec="seconds") if has_time else found.date().isoformat()

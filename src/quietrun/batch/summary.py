@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from quietrun.batch.types import Row
+from quietrun.report.contract import text
 from quietrun.words import FAULT_TITLES, FAULTS
 
 #: Order of urgency: what is wrong, what may be, what nobody knows, what is well.
@@ -251,17 +252,28 @@ def _bring(machines: Iterable[MachineLine]) -> tuple[tuple[str, tuple[str, ...]]
     return tuple((thing, tuple(names)) for thing, names in wanted.items())
 
 
+def plain(words: str) -> str:
+    """Make a name safe to print: what would move the cursor or break the line is spelled out."""
+    shown = text(words) or ""
+    return "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode()
+        for letter in shown
+    )
+
+
 def as_text(summary: Summary, *, most: int = 12) -> str:
     """Set the summary for a terminal: the most urgent machines, one line each."""
     counts = ", ".join(f"{number} {word}" for word, number in summary.counts.items())
     lines = [f"{summary.clips} {'clip' if summary.clips == 1 else 'clips'}: {counts}."]
     urgent = [machine for machine in summary.machines if machine.word != "quiet"]
     for machine in urgent[:most]:
-        lines.append(f"  {machine.word:8}  {machine.name}: {_short(machine.lead)}")
+        lines.append(f"  {machine.word:8}  {plain(machine.name)}: {plain(_short(machine.lead))}")
     if len(urgent) > most:
         lines.append(f"  and {len(urgent) - most} more")
     for thing, names in summary.bring[:most]:
-        shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+        shown = ", ".join(map(plain, names[:3])) + (
+            f" and {len(names) - 3} more" if len(names) > 3 else ""
+        )
         lines.append(f"  Bring {thing} ({shown}).")
     return "\n".join(lines)
 
@@ -269,5 +281,5 @@ def as_text(summary: Summary, *, most: int = 12) -> str:
 def _short(line: ClipLine) -> str:
     if line.points_to:
         return ", ".join(line.points_to)
-    text = line.says or line.look
-    return text if len(text) <= 100 else text[:97].rstrip() + "..."
+    says = line.says or line.look
+    return says if len(says) <= 100 else says[:97].rstrip() + "..."

@@ -14,7 +14,7 @@ from quietrun.cli.output import note
 if TYPE_CHECKING:
     from quietrun.batch.types import Listener, Outcome, Outputs, Plan, Row, Settings
 
-_MOST_SKIPPED = 10
+_MOST_SKIPPED, _MOST_FAILED = 10, 100
 
 
 @click.command()
@@ -130,25 +130,29 @@ def _followed(source: str, outputs: Outputs, settings: Settings, listener: Liste
 
 
 def _say_found(plan: Plan) -> None:
+    from quietrun.batch.summary import plain
+
     count = len(plan.items)
     others = len(plan.skipped)
     skipped = f", {others} other {'file' if others == 1 else 'files'} skipped" if others else ""
     note(f"{count} {'clip' if count == 1 else 'clips'} found{skipped}.")
     for one in plan.skipped[:_MOST_SKIPPED]:
-        note(f"  skipped {one.path}: {one.why}")
+        note(f"  skipped {plain(one.path)}: {one.why}")
     if len(plan.skipped) > _MOST_SKIPPED:
         note(f"  and {len(plan.skipped) - _MOST_SKIPPED} more")
     for sentence in plan.notes:
-        note(sentence)
+        note(plain(sentence))
 
 
 def _sum_up(outcome: Outcome, outputs: Outputs) -> None:
     from quietrun.batch.rows import read_rows
-    from quietrun.batch.summary import as_text, summarise
+    from quietrun.batch.summary import as_text, plain, summarise
 
     note(as_text(summarise(read_rows(outputs.rows))))
-    for path, why in outcome.failed:
-        note(f"No answer: {path}: {why}")
+    for path, why in outcome.failed[:_MOST_FAILED]:
+        note(f"No answer: {plain(path)}: {plain(why)}")
+    if len(outcome.failed) > _MOST_FAILED:
+        note(f"and {len(outcome.failed) - _MOST_FAILED} more without an answer")
     kept = f", {outcome.kept} kept from before" if outcome.kept else ""
     note(f"{outcome.judged} judged now{kept}. Rows: {outputs.rows}")
 
@@ -169,6 +173,9 @@ class _Shown:
 
     def note(self, text: str) -> None:
         """Print a sentence above the bar."""
+        from quietrun.batch.summary import plain
+
+        text = plain(text)
         if self._bar is not None:
             self._bar.console.print(text, markup=False, highlight=False, soft_wrap=True)
         else:
