@@ -47,6 +47,8 @@ def analyse(path, *, machine=None, limits=None):
     made = made_analyses.ALL[name]()
     known = hashlib.sha256(data).hexdigest() if made.run is not None else None
     source = replace(made.source, path=os.fspath(path), sha256=known)
+    if word == "limits":
+        made = replace(made, verdict=replace(made.verdict, because=(repr(limits),)))
     return replace(made, source=source, machine=machine)
 
 

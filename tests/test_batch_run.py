@@ -5,6 +5,7 @@ import os
 import unicodedata
 
 import batch_fakes
+import made_analyses
 import pytest
 from batch_fakes import make_clips
 
@@ -14,7 +15,9 @@ from quietrun.batch.rows import read_rows
 from quietrun.batch.run import run_batch
 from quietrun.batch.types import Outcome, Outputs, Settings, Silent
 from quietrun.errors import ModelError, UsageError
+from quietrun.judge.limits import FaultLimit, Limits
 from quietrun.logbook.clips import clips as logged_clips
+from quietrun.logbook.limits import as_object, put_limits
 from quietrun.logbook.machines import add_machine
 from quietrun.logbook.store import open_logbook
 from quietrun.logbook.types import MachineRecord
@@ -318,6 +321,32 @@ def test_judgements_go_into_the_book_of_machines_that_are_in_it(tmp_path, go, ou
     assert kept[1].latest.scores["bearing_noise"] == 0.0
     assert kept[1].latest.evidence["knock_rate"] == 12.437
     outcome, _ = go(log=True)
+    assert outcome.judged == 0
+
+
+def own_limits(runs):
+    return Limits(
+        machine="B-1",
+        phone="shop phone",
+        stage="assembled",
+        model_sha256=made_analyses.MODEL.sha256,
+        faults={"bearing_noise": FaultLimit(shift=0.5, limit=1.0)},
+        usual={"knock_rate": (0.0, 2.0)},
+        runs=runs,
+    )
+
+
+def test_a_machines_own_limits_judge_its_clips_and_new_ones_judge_again(tmp_path, go, out, book):
+    """Also in worker processes, where limits must arrive whole."""
+    make_clips(tmp_path / "in" / "B-1", ["limits"])
+    for runs, jobs in ((5, 1), (9, 2)):
+        with open_logbook(book) as opened:
+            put_limits(opened, "B-1", as_object(own_limits(runs), baseline=None))
+        outcome, _ = go(jobs=jobs)
+        assert outcome.judged == 1
+        (row,) = read_rows(out)
+        assert row["because"] == [repr(own_limits(runs))]
+    outcome, _ = go()
     assert outcome.judged == 0
 
 
