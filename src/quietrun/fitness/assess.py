@@ -12,12 +12,13 @@ from quietrun.dsp.frames import Frames
 from quietrun.fitness.bandwidth import upper_edge_hz
 from quietrun.fitness.clipping import Clipping, measure_clipping
 from quietrun.fitness.gain import Gate, Riding, measure_gate, measure_riding
+from quietrun.fitness.hum import rising_lines
 from quietrun.fitness.room import LEAST_SNR_DB, Standing, measure_standing
 from quietrun.fitness.table import problem
 from quietrun.fitness.turning import Turning, measure_turning
 from quietrun.fitness.types import Fitness
 from quietrun.fitness.view import View, view_of
-from quietrun.fitness.voices import Voices, measure_voices
+from quietrun.fitness.voices import Crackle, Voices, measure_crackle, measure_voices
 from quietrun.problems import Problem
 from quietrun.run.types import Run
 
@@ -39,7 +40,9 @@ class Measures:
     gate: Gate
     standing: Standing
     voices: Voices
+    crackle: Crackle
     turning: Turning
+    rising: int | None
 
 
 def measure(view: View) -> Measures:
@@ -53,7 +56,9 @@ def measure(view: View) -> Measures:
         gate=measure_gate(view),
         standing=measure_standing(view, edge_hz),
         voices=measure_voices(view, riding.steady_db),
+        crackle=measure_crackle(view),
         turning=measure_turning(view),
+        rising=rising_lines(view),
     )
 
 
@@ -139,7 +144,9 @@ def _presence(view: View, measures: Measures, powered: bool) -> Iterator[Problem
             "The sound comes and goes like talk, music or clatter; no machine runs on in it.",
             fatal=True,
         )
-    elif contrast_db is None and not (tonal and (hum or run.shaft_hz is not None)):
+    elif contrast_db is None and not (
+        tonal and (hum or run.shaft_hz is not None) and (moves <= 4.5 or turning.tonal_db >= 12.0)
+    ):
         yield problem(
             "no_machine",
             "There is sound all along, but neither a motor's hum nor the tones of turning in it.",
@@ -150,13 +157,13 @@ def _presence(view: View, measures: Measures, powered: bool) -> Iterator[Problem
     elif powered and _is_other(view, measures, hum):
         yield problem(
             "other_machine",
-            _other_says(turning, hum),
-            fatal=not hum,
+            _other_says(turning),
+            fatal=_is_humless(measures, hum) or measures.rising is None,
         )
-    elif powered and not hum and not tonal and not run.rotation_heard:
+    elif not hum and (run.shaft_hz is None or moves > 3.5):
         yield problem(
             "no_machine",
-            "There is steady noise, but neither a motor's hum nor the tones of turning in it.",
+            "There is sound for a while, but neither a motor's hum nor the tones of turning in it.",
             fatal=True,
         )
 
@@ -166,7 +173,7 @@ def _weak(view: View, measures: Measures, motor: bool) -> Iterator[Problem]:
     standing = measures.standing
     share = standing.clear_share or 0.0
     snr_db = standing.snr_db or 0.0
-    if not motor and share < 0.2:
+    if not motor and (share < 0.2 or (standing.contrast_db or 0.0) < 3.0):
         yield problem(
             "no_machine",
             "Nothing stands out of the room for long; no motor's hum and no turning was heard.",
@@ -187,25 +194,44 @@ def _buried(snr_db: float, *, fatal: bool) -> Problem:
 
 
 def _is_other(view: View, measures: Measures, hum: bool) -> bool:
-    turning, voices = measures.turning, measures.voices
-    wanders = turning.drift_percent >= 1.6 and turning.agree_share >= 0.3
-    if wanders:
-        return True
-    disturbed = _is_talk(voices) or _is_handled(voices)
+    """Weigh the signs of a machine that is not tied to the mains; no single one is enough.
+
+    The weights are ours, set on runs made by ``tests/fitness_clips.py`` so
+    that a motor with a faint hum, or one whose speed was not found, or one
+    whose lines seem to move for a while, passes.
+    """
     clear = (measures.standing.contrast_db or 0.0) >= 10.0
-    tones = turning.tonal_db >= 5.0 or turning.step_percent_s >= 1.4
-    return not hum and view.run.shaft_hz is None and clear and tones and not disturbed
+    disturbed = _is_talk(measures.voices) or _is_handled(measures.voices)
+    if not clear or disturbed:
+        return False
+    run, turning, rising = view.run, measures.turning, measures.rising
+    points = 3.0 if not hum else 0.0
+    if hum and rising is not None:
+        points += {0: 2.0, 1: 1.5, 2: 0.0, 3: 0.0}.get(rising, -1.5)
+    if run.shaft_hz is None:
+        points += 1.0
+    else:
+        points -= (
+            2.5 if run.shaft_confidence >= 8.0 else 1.0 if run.shaft_confidence >= 5.0 else 0.0
+        )
+    if turning.agree_share >= 0.3:
+        points += 2.0 if turning.drift_percent >= 1.6 else 1.0 * (turning.drift_percent >= 1.2)
+        points += 1.0 * (turning.step_percent_s >= 1.4)
+    return points >= 3.5
 
 
-def _other_says(turning: Turning, hum: bool) -> str:
-    if turning.drift_percent >= 1.6:
+def _is_humless(measures: Measures, hum: bool) -> bool:
+    """No mains lines at all, or only ones that were in the room before."""
+    return not hum or (measures.rising is not None and measures.rising <= 1)
+
+
+def _other_says(turning: Turning) -> str:
+    if turning.drift_percent >= 1.2:
         return (
             f"The speed wanders by {turning.drift_percent:.1f} % while running: "
             "it is not tied to the mains."
         )
-    if not hum:
-        return "A machine runs, but without the hum of a motor on the mains."
-    return "The tones of this machine are not tied to the mains."
+    return "A machine runs, but without the hum of a motor on the mains."
 
 
 # --- is it long enough, and whole? ------------------------------------------------------------
@@ -312,14 +338,20 @@ def _surroundings(measures: Measures) -> Iterator[Problem]:
         yield problem(
             "talked_over",
             f"Talk or music can be heard over the run ({100 * voices.tonal_share:.0f} % of it).",
+            fatal=voices.over_db >= 4.0 and voices.tonal_share >= 0.12,
         )
     if _is_handled(voices):
         yield problem(
             "handled",
             f"The phone was touched or bumped while the machine ran ({voices.bumps} times).",
+            fatal=voices.surge_db >= 5.0 and voices.bumps >= 3,
         )
-    if _is_loaded(voices):
-        yield problem("loaded_run", "A dense crackle of beans covers the run.")
+    if _is_loaded(voices, measures.crackle):
+        yield problem(
+            "loaded_run",
+            "A dense crackle, as of beans, covers the run.",
+            fatal=measures.crackle.likeness >= 0.4 and measures.crackle.regular < 0.2,
+        )
 
 
 def _is_talk(voices: Voices) -> bool:
@@ -330,9 +362,9 @@ def _is_handled(voices: Voices) -> bool:
     return voices.low_db >= 7.0 and voices.bumps >= 2
 
 
-def _is_loaded(voices: Voices) -> bool:
-    crackles = voices.crackle_db >= 1.7 and voices.lopsided_db >= 2.5 and voices.surge_db >= 2.5
-    return crackles and not _is_talk(voices) and not _is_handled(voices)
+def _is_loaded(voices: Voices, crackle: Crackle) -> bool:
+    dense = crackle.shared_db2 >= 1.3 and crackle.likeness >= 0.33 and crackle.rare < 6.5
+    return dense and crackle.regular < 0.3 and not _is_talk(voices) and not _is_handled(voices)
 
 
 def _most_telling(found: list[Problem]) -> list[Problem]:

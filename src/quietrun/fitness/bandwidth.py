@@ -9,7 +9,10 @@ from quietrun.fitness.view import TINY, View
 
 Floats = NDArray[np.float64]
 
-_SMOOTH_HZ = 140.0
+#: Bins are pooled in steps of this: a low rank over a step leaves lines out and walls in.
+_STEP_HZ = 140.0
+_FRAMES = 32
+_RANK = 0.3
 #: A codec's low-pass falls by tens of dB within this; a room, a body or air never does.
 _WALL_HZ = 700.0
 _WALL_DB = 15.0
@@ -34,72 +37,60 @@ def upper_edge_hz(view: View) -> float:
     Returns
     -------
     float, Hz
-        At most half the rate.
+        At most half the rate; to about ``_STEP_HZ``.
     """
     frames = view.frames
-    step_hz = float(frames.freqs_hz[1])
-    loud, quiet = _typical(view)
-    width = max(1, round(_SMOOTH_HZ / step_hz))
-    loud, quiet = _smooth(loud, width), _smooth(quiet, width)
-    top = min(_empty_from(loud), _wall_at(loud, quiet, step_hz))
-    return float(min(frames.freqs_hz[top], 0.5 * frames.rate_hz))
-
-
-def _typical(view: View) -> tuple[Floats, Floats]:
-    """Median spectrum of the loud and of the quiet frames.
-
-    The median, because what a codec lets through above its edge now and then
-    is no band to measure in; over every few frames only, which is enough.
-    """
-    power = view.frames.power
+    bin_hz = float(frames.freqs_hz[1])
+    width = max(1, round(_STEP_HZ / bin_hz))
     loud = np.flatnonzero(view.steady)
     quiet = np.flatnonzero(view.still)
     if loud.size < 10:
         loud = np.flatnonzero(view.total >= np.quantile(view.total, 0.5))
-    if quiet.size < 10:
-        quiet = np.zeros(0, dtype=np.intp)
-    spectra = []
-    for index in (loud, quiet):
-        some = index[:: max(1, index.size // 32)]
-        spectra.append(
-            np.median(power[some], axis=0).astype(np.float64)
-            if some.size
-            else np.zeros(power.shape[1])
-        )
-    return spectra[0], spectra[1]
+    loud_db = _typical_db(view, loud, width)
+    quiet_db = _typical_db(view, quiet, width) if quiet.size >= 10 else None
+    step_hz = width * bin_hz
+    empty_db = 10.0 * np.log10(_EMPTY / frames.freqs_hz.size)
+    full = np.flatnonzero(loud_db > empty_db)
+    top = int(full[-1]) + 1 if full.size else 0
+    wall = _wall_at(loud_db, quiet_db, step_hz)
+    if wall is not None:
+        top = min(top, wall)
+    edge_hz = top * step_hz
+    return 0.5 * frames.rate_hz if edge_hz > 0.5 * frames.rate_hz - 2 * step_hz else edge_hz
 
 
-def _smooth(spectrum: Floats, width: int) -> Floats:
-    """Running median over ``width`` bins each side: lines go, walls stay."""
-    padded = np.pad(spectrum, width, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * width + 1)
-    return np.asarray(np.median(windows, axis=1))
+def _typical_db(view: View, index: NDArray[np.intp], width: int) -> Floats:
+    """Usual level over some frames and over every ``width`` bins.
+
+    Ranked low, because a line fills most bins of a step, and what a codec
+    lets through above its edge now and then is no band to measure in.
+    """
+    power = view.frames.power
+    some = index[:: max(1, index.size // _FRAMES)]
+    count = power.shape[1] // width
+    part = power[some, : count * width].reshape(some.size, count, width)
+    pooled = part.transpose(1, 0, 2).reshape(count, -1)
+    rank = int(_RANK * (pooled.shape[1] - 1))
+    ranked = np.partition(pooled, rank, axis=1)[:, rank]
+    return np.asarray(10.0 * np.log10(ranked.astype(np.float64) + TINY))
 
 
-def _empty_from(loud: Floats) -> int:
-    """First bin from which nothing but rounding is left."""
-    level = _EMPTY / loud.size
-    full = np.flatnonzero(loud > level)
-    return int(full[-1]) if full.size else 0
-
-
-def _wall_at(loud: Floats, quiet: Floats, step_hz: float) -> int:
-    """Bin of the lowest wall with nothing of the run above it, or the last bin."""
-    gap = max(2, round(_WALL_HZ / 2 / step_hz))
-    level_db = 10.0 * np.log10(loud + TINY)
-    start = max(gap, round(_LOWEST_HZ / step_hz))
-    bins = np.arange(start, loud.size - gap)
-    if not bins.size:
-        return loud.size - 1
-    highest_above = np.maximum.accumulate(level_db[::-1])[::-1]
-    fall_db = level_db[bins - gap] - highest_above[bins + gap]
+def _wall_at(loud_db: Floats, quiet_db: Floats | None, step_hz: float) -> int | None:
+    """Step of the lowest wall with nothing of the run above it."""
+    gap = max(1, round(_WALL_HZ / 2 / step_hz))
+    steps = np.arange(max(gap, round(_LOWEST_HZ / step_hz)), loud_db.size - gap)
+    if not steps.size:
+        return None
+    highest_above = np.maximum.accumulate(loud_db[::-1])[::-1]
+    fall_db = loud_db[steps - gap] - highest_above[steps + gap]
     walls = fall_db >= _WALL_DB
-    if quiet.any():
-        rise_db = level_db - 10.0 * np.log10(quiet + TINY)
+    if quiet_db is not None:
+        rise_db = loud_db - quiet_db
         highest_rise = np.maximum.accumulate(rise_db[::-1])[::-1]
-        walls &= highest_rise[bins + gap] < np.maximum(_GONE_DB, 0.3 * rise_db[bins - gap])
+        walls &= highest_rise[steps + gap] < np.maximum(_GONE_DB, 0.3 * rise_db[steps - gap])
     if not walls.any():
-        return loud.size - 1
+        return None
     first = int(np.argmax(walls))
     group = slice(first, first + 2 * gap)
-    return int(bins[group][np.argmax(np.where(walls[group], fall_db[group], -np.inf))])
+    steepest = np.argmax(np.where(walls[group], fall_db[group], -np.inf))
+    return int(steps[group][steepest])

@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 _LO_HZ, _HI_HZ = 200.0, 8500.0
 _AGREE_DB = 1.3  # half of all bands within this: the spread that a gain change leaves
+_AGREE_SHARE = 0.25  # a deep fall ends in the recorder's own noise, in some bands first
 _LEAST_BLOCKS = 16  # 0.8 s
 
 _LEVEL_S = 0.005
@@ -62,7 +63,7 @@ def _agreed(change_db: Floats) -> float:
     if change_db.size < 4:
         return 0.0
     low, middle, high = np.quantile(change_db, [0.25, 0.5, 0.75])
-    return float(middle) if high - low <= _AGREE_DB else 0.0
+    return float(middle) if high - low <= max(_AGREE_DB, _AGREE_SHARE * abs(middle)) else 0.0
 
 
 def _drift(band: Floats) -> float:

@@ -19,13 +19,14 @@ from quietrun.fitness.view import View
 
 Floats = NDArray[np.float64]
 
-_SEGMENT_S, _HOP_S = 0.2, 0.1
-_LO_HZ, _HI_HZ = 150.0, 4500.0
-_TRANSFORM = 2048
+_SEGMENT_S, _HOP_S = 0.2, 0.12
+_LO_HZ, _HI_HZ = 150.0, 3000.0
+_TRANSFORM = 1024
 _LONGEST_S = 3.5
 _PROMINENT_DB = 9.0
 _AROUND_HZ = 60.0
 _LINES = 8
+_LINE_DB = 7.0
 _MOST = 0.012  # relative shift between neighbours
 _AGREE = 0.0012
 _CLEAR_OF_MAINS_HZ = 4.0
@@ -138,10 +139,12 @@ def _shift(before: Floats, after: Floats) -> float:
 
 
 def _tonality(level_db: Floats, half: int) -> float:
-    """Prominence of the five clearest lines of the quieter half of the segments, dB."""
-    power = np.sort(10.0 ** (level_db / 10.0), axis=0)[: max(1, (len(level_db) + 1) // 2)]
-    level = 10.0 * np.log10(power.mean(axis=0) + 1e-20)
-    over = _over_surroundings(level[np.newaxis], half)[0]
+    """Prominence of the five clearest lines that are there half of the time, dB.
+
+    The median of a dozen independent segments of noise spreads by about
+    1.5 dB; the highest of a thousand bins stays below ``_LINE_DB``.
+    """
+    over = _over_surroundings(np.median(level_db, axis=0)[np.newaxis], half)[0]
     inner = over[1:-1]
-    peaks = inner[(inner > over[:-2]) & (inner >= over[2:]) & (inner > 6.0)]
+    peaks = inner[(inner > over[:-2]) & (inner >= over[2:]) & (inner > _LINE_DB)]
     return float(np.sort(np.concatenate([np.zeros(5), peaks]))[-5:].mean())

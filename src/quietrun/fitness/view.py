@@ -25,7 +25,7 @@ EDGES_HZ = 1000.0 * 10.0 ** (np.arange(-10.5, 13.5) / 10.0)
 CENTRES_HZ = 1000.0 * 10.0 ** (np.arange(-10.0, 13.0) / 10.0)
 BLOCK = 5
 TINY = 1e-15
-_START_BLOCKS = 8  # 0.4 s each side of a start
+_START_BLOCKS = 16  # 0.8 s each side of a start
 _START_DB = 6.0
 _SETTLED_S = 0.8
 

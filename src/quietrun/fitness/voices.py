@@ -28,7 +28,9 @@ _LASTS = 4  # frames, 20 ms apart
 _LOW_LO_HZ, _LOW_HI_HZ = 30.0, 160.0
 _BUMP_DB = 8.0
 
-_CRACKLE_LO_HZ, _CRACKLE_HI_HZ = 1500.0, 9000.0
+#: An octave and less between them, so that what one band does at random the next does not.
+_CRACKLE_HZ = ((1000.0, 1600.0), (2000.0, 3200.0), (4000.0, 6300.0), (8000.0, 12500.0))
+_SLOW_FRAMES = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,32 +40,65 @@ class Voices:
     Attributes
     ----------
     tonal_share : 0..1
-        Frames with at least one tone that stands out for 80 ms and then goes.
+        Frames with at least one tone that stands out for 80 ms and then goes;
+        of the whole steady run or of its second half, whichever is less (what
+        is left of the run-up at its start climbs too).
     tonal_bins : int
         Different pitches (bins of about 23 Hz) at which they came.
     gaps : 0..1
         Quiet moments against loud ones (energy over the median): talk and
         music pause, a tone that drifts does not.
+    over_db : float
+        Loud moments (the upper twentieth) against the machine, 200 to 2600 Hz, dB.
     low_db : float
-        How far the lowest octaves rise in their loudest twentieth, dB.
+        How far the lowest octaves rise in their loudest twentieth, dB; again
+        the lesser of the whole and the second half.
     bumps : int
         Separate rises of the lowest octaves.
     surge_db : float
         How far all bands rise together in their loudest twentieth, dB.
-    crackle_db : float
-        Spread of the level from 1.5 to 9 kHz, frame by frame, dB.
-    lopsided_db : float
-        How much further that level reaches up than down, dB.
     """
 
     tonal_share: float = 0.0
     tonal_bins: int = 0
     gaps: float = 1.0
+    over_db: float = -99.0
     low_db: float = 0.0
     bumps: int = 0
     surge_db: float = 0.0
-    crackle_db: float = 0.0
-    lopsided_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Crackle:
+    """Short rises that all bands from 1 to 12 kHz share.
+
+    Attributes
+    ----------
+    shared_db2 : float
+        Covariance of the frame levels of bands an octave apart, dB^2 (median
+        over the pairs), without what is slower than half a second. A steady
+        noise has none: 0 within 0.3.
+    likeness : -1..1
+        The same as a correlation.
+    regular : 0..1
+        Highest peak of the autocorrelation of what is shared, 60 to 600 ms:
+        parts of the machine strike in time, beans do not.
+    rare : float
+        Kurtosis of what is shared: 3 for many small rises, far more for a few knocks.
+    """
+
+    shared_db2: float = 0.0
+    likeness: float = 0.0
+    regular: float = 0.0
+    rare: float = 0.0
+
+
+def _settled(view: View) -> NDArray[np.intp]:
+    """Frames of the steady run without its first moments; empty where it is too short."""
+    index = np.flatnonzero(view.steady)
+    if index.size < _LEAST_FRAMES:
+        return index[:0]
+    return index[min(_SKIP_FRAMES, index.size - _LEAST_FRAMES) :]
 
 
 def measure_voices(view: View, trend_db: float) -> Voices:
@@ -75,33 +110,69 @@ def measure_voices(view: View, trend_db: float) -> Voices:
     trend_db : float
         Change of level by a recorder's gain over the steady run; taken off.
     """
-    index = np.flatnonzero(view.steady)
-    if index.size < _LEAST_FRAMES:
+    index = _settled(view)
+    if not index.size:
         return Voices()
-    index = index[min(_SKIP_FRAMES, index.size - _LEAST_FRAMES) :]
     trend = 10.0 ** (-trend_db * np.linspace(-0.5, 0.5, index.size) / 10.0)
-    tonal_share, tonal_bins, gaps = _tones(view, index, trend)
+    tonal_share, tonal_bins, gaps, over_db = _tones(view, index, trend)
     low_db, bumps = _bumps(view, index)
     mid = view.band_hz >= 250.0
     band_db = to_db(blocks_of(view.band[index][:, mid] * trend[:, np.newaxis]))
     surge = np.median(band_db - np.median(band_db, axis=0), axis=1)
-    high = (view.band_hz >= _CRACKLE_LO_HZ) & (view.band_hz < _CRACKLE_HI_HZ)
-    crackle_db = to_db(view.band[index][:, high].sum(axis=1) * trend)
-    low, middle, top = np.quantile(crackle_db, [0.05, 0.5, 0.95])
     return Voices(
         tonal_share=tonal_share,
         tonal_bins=tonal_bins,
         gaps=gaps,
+        over_db=over_db,
         low_db=low_db,
         bumps=bumps,
         surge_db=float(np.quantile(surge, 0.95)),
-        crackle_db=float(np.std(crackle_db)) if high.any() else 0.0,
-        lopsided_db=float(top - middle - (middle - low)),
     )
 
 
-def _tones(view: View, index: NDArray[np.intp], trend: Floats) -> tuple[float, int, float]:
-    """Share of frames with a lasting tone, number of pitches, and how quiet the pauses are."""
+def measure_crackle(view: View) -> Crackle:
+    """Measure the short rises that the upper bands share."""
+    index = _settled(view)
+    frames = view.frames
+    bands = [b for b in _CRACKLE_HZ if b[1] < 0.45 * frames.rate_hz]
+    if not index.size or len(bands) < 2:
+        return Crackle()
+    level_db = np.array(
+        [to_db(frames.power[index, frames.bins(*band)].sum(axis=1)) for band in bands]
+    )
+    fast_db = level_db - _slow(level_db, _SLOW_FRAMES)
+    covariance = np.cov(fast_db)
+    pairs = np.triu_indices(len(bands), 1)
+    spread = np.sqrt(np.diag(covariance)) + 1e-9
+    shared = fast_db.mean(axis=0)
+    shared = shared - shared.mean()
+    power = float(np.mean(shared**2)) + 1e-12
+    return Crackle(
+        shared_db2=float(np.median(covariance[pairs])),
+        likeness=float(np.median((covariance / np.outer(spread, spread))[pairs])),
+        regular=_regularity(shared),
+        rare=float(np.mean(shared**4)) / power**2,
+    )
+
+
+def _slow(level_db: Floats, half: int) -> Floats:
+    """Running mean over ``half`` frames each side."""
+    padded = np.pad(level_db, ((0, 0), (half + 1, half)), mode="edge")
+    total = np.cumsum(padded, axis=1)
+    return np.asarray((total[:, 2 * half + 1 :] - total[:, : -2 * half - 1]) / (2 * half + 1))
+
+
+def _regularity(shared: Floats) -> float:
+    size = 1 << (2 * shared.size - 1).bit_length()
+    likeness = np.fft.irfft(np.abs(np.fft.rfft(shared, size)) ** 2)[:60]
+    likeness /= likeness[0] + 1e-12
+    inner = likeness[6:]
+    peaks = inner[1:-1][(inner[1:-1] > inner[:-2]) & (inner[1:-1] >= inner[2:])]
+    return float(peaks.max()) if peaks.size else 0.0
+
+
+def _tones(view: View, index: NDArray[np.intp], trend: Floats) -> tuple[float, int, float, float]:
+    """Share of frames with a lasting tone, pitches, how quiet the pauses are, and how loud."""
     frames = view.frames
     band = frames.bins(_TONE_LO_HZ, _TONE_HI_HZ)
     power = frames.power[index[::2], band] * trend[::2, np.newaxis].astype(np.float32)
@@ -119,11 +190,13 @@ def _tones(view: View, index: NDArray[np.intp], trend: Floats) -> tuple[float, i
     for later in range(1, _LASTS):
         lasting &= near[later : last + later]
     over = np.maximum(power - 2 * usual, 0).sum(axis=1) / usual.sum()
-    quiet, loud = np.quantile(over, [0.2, 0.9])
+    quiet, loud, loudest = np.quantile(over, [0.2, 0.9, 0.95])
+    toned = np.asarray(lasting.any(axis=1), dtype=np.float64)
     return (
-        float(lasting.any(axis=1).mean()),
+        float(min(toned.mean(), toned[toned.size // 2 :].mean())),
         int(lasting.any(axis=0).sum()),
         float(quiet / (loud + 1e-9)),
+        float(10.0 * np.log10(loudest * np.log(2.0) + 1e-9)),  # the median of noise is ln 2 of it
     )
 
 
@@ -133,4 +206,6 @@ def _bumps(view: View, index: NDArray[np.intp]) -> tuple[float, int]:
         return 0.0, 0
     level_db = to_db(blocks_of(low.sum(axis=1).astype(np.float64)))
     over_db = level_db - np.median(level_db)
-    return float(np.quantile(over_db, 0.95)), len(stretches(over_db > _BUMP_DB))
+    second = over_db[over_db.size // 2 :]
+    highest = min(float(np.quantile(part, 0.95)) for part in (over_db, second))
+    return highest, len(stretches(over_db > _BUMP_DB))
