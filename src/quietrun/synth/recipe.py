@@ -51,6 +51,7 @@ _FAULT_WEIGHT = {
     "burr_contact": 1.5,
 }
 _CHAMBER = frozenset({"face_rub", "beans", "sheared_drive"})
+_NOT_BY_HAND = frozenset({"already_running", "no_switch_off", "several_runs", "loaded_run"})
 _POWERED = frozenset(OTHER) - {"drag", "face_rub", "loose_part", "switch_ring_squeal"}
 
 
@@ -100,6 +101,8 @@ class Recipe:
             raise ValueError(f"mains_hz must be near 50 or 60, got {self.mains_hz!r}")
         if self.problem is not None and self.problem not in PROBLEMS:
             raise ValueError(f"problem must be one of {PROBLEMS}, got {self.problem!r}")
+        if self.problem is not None and not problem_possible(self.problem, self.stage):
+            raise ValueError(f"{self.problem!r} cannot occur at stage {self.stage!r}")
         for fault, severity in self.faults.items():
             if fault not in POSSIBLE[self.stage]:
                 raise ValueError(f"{fault!r} cannot occur at stage {self.stage!r}")
@@ -111,6 +114,8 @@ class Recipe:
         for word in self.other:
             if word not in OTHER:
                 raise ValueError(f"other must be of {OTHER}, got {word!r}")
+            if not other_possible(word, self.stage):
+                raise ValueError(f"{word!r} cannot occur at stage {self.stage!r}")
 
 
 def source_models(fault: str) -> tuple[str, ...]:
@@ -131,6 +136,26 @@ def other_possible(word: str, stage: str) -> bool:
     if stage == "hand_spin" and word in _POWERED:
         return False
     return not (stage == "motor_only" and word in _CHAMBER)
+
+
+def problem_possible(problem: str, stage: str) -> bool:
+    """Say whether a recording problem can occur at a stage."""
+    if stage == "hand_spin" and problem in _NOT_BY_HAND:
+        return False
+    return not (stage == "motor_only" and problem == "loaded_run")
+
+
+def _stages_for(fixed: Mapping[str, Any]) -> list[str]:
+    """Stages at which all that is given can occur."""
+    faults, other = fixed.get("faults") or {}, fixed.get("other") or {}
+    problem = fixed.get("problem")
+    return [
+        stage
+        for stage in _STAGE_SHARE
+        if all(fault in POSSIBLE[stage] for fault in faults)
+        and all(other_possible(word, stage) for word in other)
+        and (problem in (None, "any") or problem_possible(str(problem), stage))
+    ]
 
 
 def _condition(rng: Rng, stage: str) -> tuple[dict[str, float], dict[str, float]]:
@@ -173,8 +198,11 @@ def draw_recipe(rng: Rng, **fixed: Any) -> Recipe:
     unknown = set(fixed) - {f.name for f in fields(Recipe)}
     if unknown:
         raise ValueError(f"a recipe has no field {sorted(unknown)}")
-    stages = list(_STAGE_SHARE)
-    stage = str(rng.choice(stages, p=list(_STAGE_SHARE.values())))
+    stages = _stages_for(fixed)
+    if not stages:
+        raise ValueError("no stage allows these faults, other faults and problem together")
+    total = sum(_STAGE_SHARE[stage] for stage in stages)
+    stage = str(rng.choice(stages, p=[_STAGE_SHARE[stage] / total for stage in stages]))
     drawn: dict[str, Any] = {
         "seed": int(rng.integers(1 << 40)),
         "stage": stage,
@@ -187,7 +215,8 @@ def draw_recipe(rng: Rng, **fixed: Any) -> Recipe:
         "snr_db": None,
     }
     if fixed.get("problem") == "any":
-        fixed["problem"] = str(rng.choice(PROBLEMS))
+        at = fixed.get("stage", stage)
+        fixed["problem"] = str(rng.choice([p for p in PROBLEMS if problem_possible(p, at)]))
     drawn.update(fixed)
     if "faults" in fixed or "other" in fixed:
         drawn.setdefault("faults", {})

@@ -410,7 +410,8 @@ def render(recipe: Recipe) -> Sound:
     first, last = (round(t * path.rate_hz) for t in trouble.window)
     mixed = mixed[first:last]
     level = float(np.percentile(np.abs(mixed[::3]), 99.9)) + 1e-12
-    target = 10 ** ((scene.rng("level").uniform(-28, -4) + trouble.drive_db) / 20)
+    drawn_dbfs = float(scene.rng("level").uniform(-28, -4))
+    target = 10 ** ((drawn_dbfs if trouble.level_dbfs is None else trouble.level_dbfs) / 20)
     machine_rms = float(np.sqrt(power)) * target / level
     kept = _phone_chain(scene, trouble, mixed * np.float32(target / level), machine_rms)
     samples, rate, codec = _written(scene, trouble, kept)

@@ -46,7 +46,7 @@ class Trouble:
     loud : (event, dB over the machine) or None
     machine : False when there is none to hear, or another one
     phone : the phone chain to use
-    drive_db : extra gain into the converter
+    level_dbfs : where the loudest thousandth of the samples would lie, or None
     gate_db : gate threshold relative to the machine's level, or None
     fade_db_per_s : steady sound fades by this, 0 for none
     final_rate_hz : rate of the file when it differs from the phone's own
@@ -59,7 +59,7 @@ class Trouble:
     snr_db: float | None = None
     loud: tuple[str, float] | None = None
     machine: bool = True
-    drive_db: float = 0.0
+    level_dbfs: float | None = None
     gate_db: float | None = None
     fade_db_per_s: float = 0.0
     final_rate_hz: int | None = None
@@ -97,9 +97,9 @@ def _phones(problem: str, rng: Rng, base: Trouble) -> Trouble:
     """Clips that the recorder spoils."""
     phone = base.phone
     if problem == "clipped":
-        drive = float(rng.uniform(6, 34))
-        spoilt = replace(phone, limiter=False, gain_mode="fixed")
-        return replace(base, drive_db=drive, phone=spoilt, usable=drive < 14)
+        level = float(rng.uniform(1.5, 22))
+        spoilt = replace(phone, limiter=False, gain_mode="fixed", suppress_db=0.0)
+        return replace(base, level_dbfs=level, phone=spoilt, usable=level < 4)
     if problem == "band_limited":
         if chance(rng, 0.4):
             narrow = replace(phone, rate_hz=8000, top_hz=3500.0, codec="amr", bit_rate=0)
