@@ -115,3 +115,30 @@ def test_every_measured_value_can_be_listed(folder):
     numbers = [row for row in told.values() if row["value"] is not None]
     assert len(numbers) > len(told) / 2
     assert all(row["because"] for row in told.values() if row["value"] is None)
+
+
+def test_batch_loads_no_heavy_library(folder, tmp_path):
+    args = ("batch", str(folder), "-o", str(tmp_path / "rows.jsonl"))
+    done = subprocess.run(
+        [sys.executable, "-c", WHOLE.format(args=args)], capture_output=True, text=True, timeout=120
+    )
+    _, names = json.loads(done.stdout.splitlines()[-1].removeprefix("LOADED "))
+    assert set(names) & HEAVY == set()
+    assert "jinja2" not in names
+    rows = (tmp_path / "rows.jsonl").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 4, "one row for every input"
+
+
+def test_a_batch_worker_loads_no_heavy_library(folder):
+    """What a worker process imports and calls, in a process that can be looked into."""
+    probe = (
+        "import json, sys\n"
+        "import quietrun.batch.work\n"
+        "from quietrun.pipeline import analyse\n"
+        "analyse('run.wav')\n"
+        "print(json.dumps(sorted({name.split('.')[0] for name in sys.modules})))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", probe], cwd=folder, capture_output=True, text=True, timeout=120
+    )
+    assert set(json.loads(done.stdout)) & HEAVY == set()
