@@ -127,6 +127,11 @@ class Summary:
         """How many clips."""
         return sum(self.counts.values())
 
+    @property
+    def named(self) -> int:
+        """How many machines have a name."""
+        return sum(bool(machine.tag) for machine in self.machines)
+
 
 @dataclass(slots=True)
 class _Gathered:
