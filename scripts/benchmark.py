@@ -39,6 +39,7 @@ CLIPS = 10
 LENGTHS_S = (10, 60, 1800)
 CLIP_S = 10
 PAIRED_CLIPS = 200
+BUSY_CORES = 0.25  # other load above which wall times say little
 COUNTS = (50, 500, 2000)
 
 
@@ -64,13 +65,16 @@ class Row:
 
 def child(*command: str, codes: tuple[int, ...] = (0,)) -> Cost:
     """Run a process to its end and tell what it took."""
-    start = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, cwd=ROOT)
-    _, status, used = os.wait4(process.pid, 0)
-    wall = time.perf_counter() - start
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode not in codes:
-        raise SystemExit(f"{' '.join(command)} ended with {process.returncode}")
+    with tempfile.TemporaryFile() as errors:
+        start = time.perf_counter()
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=errors, cwd=ROOT)
+        _, status, used = os.wait4(process.pid, 0)
+        wall = time.perf_counter() - start
+        process.returncode = os.waitstatus_to_exitcode(status)
+        if process.returncode not in codes:
+            errors.seek(0)
+            told = errors.read().decode(errors="replace")
+            raise SystemExit(f"{' '.join(command)} ended with {process.returncode}:\n{told}")
     scale = 2**20 if sys.platform == "darwin" else 2**10
     return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / scale)
 
@@ -419,14 +423,16 @@ CHILDREN: dict[str, Callable[..., None]] = {
 }
 
 
-def where() -> str:
-    """Say on what machine and with which versions this was measured."""
+def where(others: dict[str, float]) -> str:
+    """Say on what machine, with which versions and beside which other load this was measured."""
     from importlib.metadata import version
 
+    load = f"at most {max(others.values()):.2g} cores" if others else "not known"
     libraries = ", ".join(f"{name} {version(name)}" for name in ("numpy", "av", "librosa"))
     return (
         f"Measured on {os.cpu_count()} cores ({platform.machine()}), {platform.system()}, "
         f"Python {platform.python_version()}, {libraries}. "
+        f"Other load of the machine meanwhile: {load}. "
         "Cells: median (least-greatest) over paired rounds."
     )
 
@@ -461,10 +467,12 @@ def main(arguments: list[str]) -> None:
         parser.error(f"--only takes {', '.join(PARTS)}")
     rows, others = measure(only, given.rounds)
     told = {
-        "where": where(),
+        "where": where(others),
         "other_load_cores": others,
         "summary": [asdict(row) for row in rows],
     }
+    if max(others.values(), default=0.0) > BUSY_CORES:
+        print("The machine was busy: wall times and two-worker ratios say little.", file=sys.stderr)
     if given.save:
         if set(only) != PARTS.keys():
             parser.error("--save takes all parts")
