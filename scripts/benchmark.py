@@ -103,7 +103,8 @@ def middle(values: list[float]) -> str:
 
 def pairs(rounds: int, left: Callable[[], Cost], right: Callable[[], Cost]) -> list[list[Cost]]:
     """Both sides in turn, the order swapped each round, after one unmeasured round."""
-    left(), right()
+    left()
+    right()
     both: list[list[Cost]] = []
     for i in range(rounds):
         if i % 2:

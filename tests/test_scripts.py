@@ -1,6 +1,7 @@
 """The two commands of the README, and the README's own generator."""
 
 import importlib.util
+import json
 import os
 import shutil
 import subprocess
@@ -18,6 +19,7 @@ def script(name):
     """Import a script as a module under a name of its own."""
     spec = importlib.util.spec_from_file_location(f"script_{name}", SCRIPTS / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up by name
     spec.loader.exec_module(module)
     return module
 
@@ -200,6 +202,45 @@ def test_readme_refuses_parts_that_nothing_makes(readme):
     readme.README.write_text("no parts")
     with pytest.raises(SystemExit, match="no place for"):
         readme.run(["--check"])
+
+
+@pytest.fixture
+def benchmark():
+    if not hasattr(os, "wait4"):
+        pytest.skip("the benchmark measures processes as POSIX systems tell them")
+    return script("benchmark")
+
+
+def test_benchmark_measures_what_a_process_takes(benchmark):
+    """From a small parent, as the script is one: a child's peak cannot read below its parent's."""
+    busy = "import time; x = bytearray(200 * 2**20); x[::4096] = b'1' * len(x[::4096])"
+    probe = (
+        f"import sys, json; sys.path.insert(0, {str(SCRIPTS)!r}); import benchmark as b\n"
+        f"for code in ({busy!r}, 'import time; time.sleep(0.3)'):\n"
+        "    print(json.dumps(b.asdict(b.child(sys.executable, '-c', code))))"
+    )
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True)
+    busy, idle = map(json.loads, done.stdout.splitlines())
+    assert 200 < busy["peak_mib"] < 260
+    assert idle["peak_mib"] < 60
+    assert idle["wall_s"] >= 0.3 > idle["cpu_s"]
+
+
+def test_benchmark_stops_at_a_process_that_fails(benchmark):
+    with pytest.raises(SystemExit, match=r"ended with 3:\nworn out"):
+        benchmark.child(
+            sys.executable, "-c", "import sys; sys.stderr.write('worn out'); sys.exit(3)"
+        )
+    benchmark.child(sys.executable, "-c", "raise SystemExit(1)", codes=(0, 1))
+
+
+def test_benchmark_swaps_the_order_of_its_pairs(benchmark):
+    order = []
+    both = benchmark.pairs(
+        3, lambda: order.append("left") or "L", lambda: order.append("right") or "R"
+    )
+    assert order == ["left", "right", "left", "right", "right", "left", "left", "right"]
+    assert both == [["L", "R"]] * 3
 
 
 @pytest.mark.slow
