@@ -87,11 +87,10 @@ def judge(task: Task) -> Judged:
     ModelError
         No clip can be judged with this model.
     """
+    analyse, limits = _analyser(task.analyse), _limits(task.item)
     try:
         with _shipped(task) as path, _within(task.time_limit_s, hard=task.may_die):
-            analysis = _analyser(task.analyse)(
-                path, machine=task.item.machine, limits=_limits(task.item)
-            )
+            analysis = analyse(path, machine=task.item.machine, limits=limits)
     except _TimeUp:
         return Judged(task.number, gave_up_row(task.item, task.time_limit_s))
     except ModelError:
@@ -155,6 +154,7 @@ def _within(limit_s: float, *, hard: bool) -> Iterator[None]:
     soft = hasattr(signal, "SIGALRM") and threading.current_thread() is threading.main_thread()
     with open(os.devnull, "w") as nowhere:
         if hard:
+            faulthandler.disable()  # a crash is told by a row, not by a stack dump
             hard_s = limit_s * HARD_FACTOR + HARD_EXTRA_S if soft else limit_s
             faulthandler.dump_traceback_later(hard_s, exit=True, file=nowhere)
         try:
@@ -185,9 +185,8 @@ def _alarm(limit_s: float) -> Iterator[None]:
 def settle_in(parent: int) -> None:
     """Make a new worker end soon after its parent: a killed batch leaves nothing running.
 
-    Ctrl-C is for the parent to handle, and a crash is told by a row, not by a stack dump.
+    Ctrl-C is for the parent to handle.
     """
-    faulthandler.disable()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "getppid"):
         threading.Thread(target=_watch, args=(parent,), daemon=True).start()
