@@ -1,5 +1,6 @@
 """Worker processes: the same rows, and a death costs one row."""
 
+import errno
 import os
 import time
 
@@ -181,3 +182,24 @@ def test_an_error_on_our_side_ends_the_workers_call_quietly(tmp_path, monkeypatc
     settings = Settings(jobs=2, analyse=batch_fakes.ANALYSE, home=str(tmp_path / "home"))
     with pytest.raises(Full):
         run_batch(plan_for(str(tmp_path / "in")), Outputs(tmp_path / "o.jsonl"), settings)
+
+
+def test_where_no_process_can_be_made_the_batch_goes_on_in_this_one(go, monkeypatch):
+    """The system says no at the moment when a worker is to start."""
+    from joblib.externals.loky import get_reusable_executor
+
+    get_reusable_executor().shutdown(wait=True)
+
+    def no_more(*_, **__):
+        raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    notes = []
+    monkeypatch.setattr(Silent, "note", lambda _, text: notes.append(text))
+    monkeypatch.setattr("_posixsubprocess.fork_exec", no_more)
+    outcome, rows = go(["quiet"] * 20)
+    assert (len(rows), outcome.counts) == (20, {"quiet": 20})
+    assert notes == [
+        "Worker processes cannot start here: the clips are judged one after the other."
+    ]
+    monkeypatch.undo()
+    get_reusable_executor().shutdown(wait=True)

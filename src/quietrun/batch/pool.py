@@ -116,17 +116,21 @@ def _calls(calls: Iterable[Any], jobs: int, at_once: int, ahead: int) -> Generat
             pre_dispatch=ahead,
             max_nbytes=None,
         )
+    # The pool says so when it replaces a worker that has been idle; it needs no attention.
+    warnings.filterwarnings("ignore", message="A worker stopped while some jobs")
     try:
         results = parallel(calls)
-        try:
-            for result in results:  # noqa: UP028 - "yield from" would close it first
-                yield result
-        finally:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # advice on results that nobody fetched
-                results.close()
-    except (BrokenProcessPool, OSError, EOFError) as error:
+    except (BrokenProcessPool, OSError) as error:  # processes cannot start (now)
         raise Broken from error
+    try:
+        for result in results:  # noqa: UP028 - "yield from" would close it first
+            yield result
+    except BrokenProcessPool as error:
+        raise Broken from error
+    finally:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # advice on results that nobody fetched
+            results.close()
 
 
 class CanLose(Protocol):
