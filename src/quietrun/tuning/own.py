@@ -3,10 +3,15 @@
 1. Centre and scatter of the log-odds (``centre``).
 2. Limit from quiet runs: with fewer than five the one-sided prediction limit
    m + t(share; dof) sqrt(s^2 + v) of the next run, with more the one-sided tolerance limit
-   mean + k s (ISO 16269-6, NIST handbook 7.2.6.3).
+   mean + k s (ISO 16269-6, NIST handbook 7.2.6.3). Where it lies over the general limit it is
+   taken. Where it lies under it, the general limit stays, unless the machine is so quiet that a
+   lower one would hardly ever alarm: then the limit of a much rarer alarm is taken, and never
+   one far under the general limit.
 3. Confirmed faults move it to where a score is as likely from the faulty as from the quiet
    machine (both normal; scatter of the quiet runs for both, as faults are few).
 4. It is never loosened past a confirmed fault: it is held under it, and said so.
+
+The shares were chosen on the ``develop`` machines of ``scripts/evaluate_tuning.py``.
 """
 
 from __future__ import annotations
@@ -22,8 +27,12 @@ from quietrun.tuning.factors import pooled_tolerance_factor, t_quantile, t_tail
 #: Share of the machine's quiet runs meant to stay under the limit, and with which confidence.
 COVERAGE = 0.95
 CONFIDENCE = 0.95
-#: An own limit may lie under the general one by so much (log-odds), no more: a score that the
-#: general model calls unlikely should not be flagged for being unusual alone.
+#: Share of next runs under the prediction limit of few runs.
+PREDICTED = 0.99
+#: A limit under the general one has to keep this share of next runs under it ...
+SURE = 0.9995
+#: ... and lie under it by no more than this (log-odds): a score that the general model calls
+#: unlikely is not flagged for being unusual alone.
 TIGHTEST = 1.0
 #: Distance kept under a confirmed fault, log-odds.
 MARGIN = 0.1
@@ -79,14 +88,20 @@ def alarm_rate(centre: Centre, limit: float) -> float:
 def quiet_limit(centre: Centre) -> tuple[float, str]:
     """Limit by the quiet runs alone, and how it was found."""
     if centre.runs < FIRM_RUNS:
-        reach = t_quantile(COVERAGE, centre.dof) * centre.next_sd
-        return centre.centre + reach, f"one-sided {100 * COVERAGE:.0f} % prediction limit"
+        reach = t_quantile(PREDICTED, centre.dof) * centre.next_sd
+        return centre.centre + reach, f"one-sided {100 * PREDICTED:.0f} % prediction limit"
     k = pooled_tolerance_factor(centre.runs, centre.dof, COVERAGE, CONFIDENCE)
     how = (
         f"one-sided tolerance limit, {100 * COVERAGE:.0f} % of runs with "
         f"{100 * CONFIDENCE:.0f} % confidence, k = {k:.2f}"
     )
     return centre.centre + k * centre.run_sd, how
+
+
+def against_general(centre: Centre, from_quiet: float, general: float) -> float:
+    """Weigh the limit by the quiet runs against the general one (step 2 above)."""
+    surely = centre.centre + t_quantile(SURE, centre.dof) * centre.next_sd
+    return max(from_quiet, min(general, max(surely, general - TIGHTEST)))
 
 
 def likely_limit(centre: Centre, faulty: Sequence[float]) -> float | None:
@@ -140,15 +155,13 @@ def own_limit(
     before = general if old is None else old
     centre = own_centre(quiet, spread)
     from_quiet, method = quiet_limit(centre)
-    wanted, warnings = from_quiet, []
+    wanted, warnings = against_general(centre, from_quiet, general), []
     if faulty:
         likely = likely_limit(centre, faulty)
         if likely is None:
             warnings.append(_no_telling(fault))
         else:
-            wanted = likely
-    wanted = max(wanted, general - TIGHTEST)
-    if faulty:
+            wanted = max(likely, general - TIGHTEST)
         wanted, said = _held(fault, wanted, min(faulty), before, centre)
         warnings += said
     return OwnLimit(
