@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
-from quietrun.dsp.frames import Frames, band_envelope, band_power
+from quietrun.dsp.frames import Frames, band_envelope
 from quietrun.run.types import Run
 
 Floats = NDArray[np.float64]
@@ -27,9 +27,9 @@ BANDS = tuple(zip(BAND_EDGES[:-1], BAND_EDGES[1:], strict=True))
 GROUPS = {"low": (0, 1, 2), "mid": (3, 4, 5, 6), "high": (7, 8, 9, 10)}
 ENVELOPE_HZ = 2000.0
 
-#: Edges of the level bands, about half an octave, Hz.
-LEVEL_EDGES = np.array([90, 180, 355, 710, 1400, 2800, 5600, 9000, 15000], dtype=np.float64)
-LEVEL_TAGS = ("130", "250", "500", "1k", "2k", "4k", "7k", "12k")
+#: Edges of the half-octave bands in which the level of the noise is followed, Hz.
+NOISE_EDGES = np.round(np.geomspace(220.0, 19500.0, 14))
+NOISE_GROUP = 3  # frames averaged into one level
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,11 +70,14 @@ class Scene:
         Upper edge of the band in use.
     spans : dict of phase -> (from, to), s from the first sample
     envelopes : tuple of Envelope or None, one a band of ``BANDS``
-    level : shape (k, b), FS^2, energy a frame in the level bands
-    level_room : shape (b,), FS^2, the room's share
+    noise_time : shape (k,), s
+    noise : shape (k, b), FS^2 a bin
+        Power of the noise between the tones, in the bands of ``NOISE_EDGES``.
+    noise_room : shape (b,), the room's share of it, 0 where not heard
     shaft_hz : float or None
         Claimed or likeliest shaft rate.
-    share_at : (time, share) of the coast-down, or None
+    coast_time, coast_share : speed track of the coast-down, or None
+    up_time, up_share : speed track of the run-up, or None
     """
 
     frames: Frames
@@ -82,12 +85,15 @@ class Scene:
     top_hz: float
     spans: dict[str, tuple[float, float]]
     envelopes: tuple[Envelope | None, ...]
-    level: Floats
-    level_room: Floats
+    noise_time: Floats
+    noise: Floats
+    noise_room: Floats
     shaft_hz: float | None
     mains_hz: float | None
     coast_time: Floats | None = None
     coast_share: Floats | None = None
+    up_time: Floats | None = None
+    up_share: Floats | None = None
     memo: dict[str, object] = field(default_factory=dict)
 
     def frame_slice(self, span: tuple[float, float]) -> slice:
@@ -109,6 +115,27 @@ def quiet_frames(frames: Frames, spans: dict[str, tuple[float, float]]) -> NDArr
     return still
 
 
+def noise_levels(frames: Frames) -> tuple[Floats, Floats]:
+    """Median power a bin in each band of ``NOISE_EDGES``, every ``NOISE_GROUP`` frames.
+
+    The median over the bins of a band passes over the few that hold tones.
+
+    Returns
+    -------
+    time_s : shape (k,)
+    noise : shape (k, b), 0 where the recording holds no such band
+    """
+    count = frames.power.shape[0] // NOISE_GROUP
+    mean = frames.power[: count * NOISE_GROUP].reshape(count, NOISE_GROUP, -1).mean(axis=1)
+    time = frames.time_s[: count * NOISE_GROUP].reshape(count, NOISE_GROUP).mean(axis=1)
+    noise = np.zeros((count, NOISE_EDGES.size - 1))
+    for i, (lo, hi) in enumerate(zip(NOISE_EDGES[:-1], NOISE_EDGES[1:], strict=True)):
+        bins = frames.bins(lo, hi)
+        if bins.stop - bins.start >= 2:
+            noise[:, i] = np.median(mean[:, bins], axis=1)
+    return time, noise
+
+
 def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scene:
     """Compute what the features share.
 
@@ -125,9 +152,12 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
     }
     top = min(bandwidth_hz, 0.49 * frames.rate_hz)
     still = quiet_frames(frames, spans)
-    level = band_power(frames, LEVEL_EDGES)
+    noise_time, noise = noise_levels(frames)
     known = int(still.sum()) >= 10
-    level_room = np.quantile(level[still], 0.4, axis=0) if known else np.zeros(level.shape[1])
+    quiet = np.interp(noise_time, frames.time_s, still.astype(np.float64)) > 0.99
+    noise_room = (
+        np.quantile(noise[quiet], 0.5, axis=0) if quiet.sum() >= 3 else np.zeros(noise.shape[1])
+    )
     envelopes = []
     for lo, hi in BANDS:
         if hi > top * 1.02:
@@ -158,10 +188,13 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
         top_hz=top,
         spans=spans,
         envelopes=tuple(envelopes),
-        level=level,
-        level_room=level_room,
+        noise_time=noise_time,
+        noise=noise,
+        noise_room=noise_room,
         shaft_hz=run.shaft_hz or run.shaft_guess_hz,
         mains_hz=run.mains_hz,
         coast_time=coast_time,
         coast_share=coast_share,
+        up_time=None if run.up_track is None else run.up_track.time_s - start,
+        up_share=None if run.up_track is None else run.up_track.share,
     )

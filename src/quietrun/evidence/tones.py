@@ -334,8 +334,7 @@ def _times(scene: Scene, values: dict[str, Value]) -> None:
         values["coast_half_share"] = coast.half_speed_s / coast.duration_s
     if "coast_down" in scene.spans:
         a, b = scene.spans["coast_down"]
-        where = scene.frame_slice((a, b))
-        level = scene.level[where]
-        if level.shape[0] >= 20:
-            heard = (level > 1.8 * scene.level_room).mean(axis=1) > 0.3
+        noise = scene.noise[(scene.noise_time > a) & (scene.noise_time < b)]
+        if noise.shape[0] >= 8:
+            heard = (noise > 1.8 * scene.noise_room).mean(axis=1) > 0.3
             values["fades_early"] = float(heard.mean())

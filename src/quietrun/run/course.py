@@ -249,29 +249,26 @@ def click(
     return float(time[best]), float(rise[best])
 
 
-def _at_speed(slide: ratio.SlideMap, on_s: float, steady_from: float) -> float | None:
-    """First time from which the steady pattern stands at its full height."""
-    here = slide.gain[:, :4].max(axis=1)
-    held = smooth(here[:, None], 5)[:, 0]
-    steady = held[slide.time_s >= steady_from]
-    if steady.size < 5 or np.median(steady) < 2.0:
-        return None
-    there = held >= 0.55 * float(np.median(steady))
-    k = int(np.searchsorted(slide.time_s, steady_from))
-    while k > 0 and there[k - 1] and slide.time_s[k - 1] > on_s:
-        k -= 1
-    return float(slide.time_s[k])
-
-
 def _level_at_speed(act: Activity, on_s: float, off_s: float) -> float:
-    """First time at which the level has all but reached that of the steady run."""
+    """First time at which the level above 1 kHz has all but reached that of the steady run.
+
+    Below that the hum of the start is louder than the run.
+    """
     a, b = np.searchsorted(act.time_s, (on_s, off_s))
-    share = act.share[a:b]
-    if share.size < 10:
+    edges = band_edges(16000.0)
+    rise = act.loud_db - act.quiet_db
+    weight = np.where(edges[:-1] > 1000.0, np.clip(rise - 4.0, 0.0, 15.0), 0.0)
+    if b - a < 12 or weight.sum() <= 0:
         return on_s
-    goal = 0.92 * float(np.median(share[share.size // 2 :]))
-    k = int(np.argmax(smooth(share[:, None], 5)[:, 0] >= goal))
-    return float(act.time_s[a + k])
+    level = act.level_db[a:b] @ (weight / weight.sum())
+    steady = float(np.median(level[level.size // 2 :]))
+    below = smooth(level[:, None], 7)[:, 0] < steady - 2.5
+    k = (
+        int(np.flatnonzero(below[: level.size // 2 + 1])[-1])
+        if below[: level.size // 2].any()
+        else 0
+    )
+    return float(act.time_s[min(a + k, act.time_s.size - 1)])
 
 
 def _vanished(act: Activity, off_s: float) -> float:
@@ -328,6 +325,7 @@ class _Stretch:
     off_s: float | None
     first_s: float
     last_s: float
+    tones_s: float | None = None
 
 
 def stillest(frames: Frames, span: tuple[float, float], length_s: float) -> tuple[float, float]:
@@ -350,9 +348,7 @@ def stillest(frames: Frames, span: tuple[float, float], length_s: float) -> tupl
     return from_s, from_s + length_s
 
 
-def step_down(
-    frames: Frames, comb: power.Comb, window: tuple[float, float]
-) -> tuple[float, float]:
+def step_down(frames: Frames, comb: power.Comb, window: tuple[float, float]) -> tuple[float, float]:
     """When the mains lines' size falls for good within a window, and the share they lose.
 
     Two means on the linear size of each line, all lines stepping at once: a
@@ -384,7 +380,11 @@ def step_down(
 
 
 def _refine(
-    frames: Frames, act: Activity, comb: power.Comb, rough: tuple[float, float], odds: power.Hum,
+    frames: Frames,
+    act: Activity,
+    comb: power.Comb,
+    rough: tuple[float, float],
+    odds: power.Hum,
     by_hum: bool,
 ) -> _Stretch:
     """Ends of one powered stretch; None for an end that lies outside the clip."""
@@ -398,6 +398,7 @@ def _refine(
     tones = tone_odds(frames, still, comb.mains_hz, top_hz)
     joint = power.Hum(odds.time_s, odds.log_odds * float(by_hum) + tones.log_odds, 0.0)
     middle = 0.5 * sum(still)
+    turning = [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2]
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     if holding and (by_hum or tones.strength > 1.0):
         off: float | None = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
@@ -417,6 +418,7 @@ def _refine(
         off,
         on if on is not None else 0.0,
         off if off is not None else frames.duration_s,
+        turning[0][0] - _EDGE_S if turning and tones.strength > 1.0 else None,
     )
 
 
@@ -475,23 +477,11 @@ def _describe(
     top_hz = min(16000.0, 0.45 * frames.rate_hz)
     lines = tuple(2 * comb.mains_hz * k for k in power.HARMONICS)
     middle = first + 0.55 * (last - first)
-    steady_late = (middle, max(middle + 0.2, last - 0.06))
     at_speed = None
-    map_up = None
     if best.on_s is not None:
-        map_up = ratio.slide_map(
-            frames,
-            steady_s=steady_late,
-            span_s=(first, last),
-            top_hz=top_hz,
-            group=2,
-            skip_hz=lines,
-            still=False,
-        )
-        at_speed = _at_speed(map_up, first, middle)
-        by_level = _level_at_speed(act, first, last)
-        if at_speed is None or at_speed > middle:
-            at_speed = by_level
+        at_speed = _level_at_speed(act, first, last)
+        if best.tones_s is not None and first + 0.05 < best.tones_s < middle + 0.5:
+            at_speed = best.tones_s
     steady = (at_speed if at_speed is not None else first, last - 0.04)
     if steady[1] - steady[0] < 0.3:
         steady = (middle, last - 0.02)
@@ -509,8 +499,11 @@ def _describe(
             group=max(1, round((until - last) / 2.5)),
             skip_hz=lines,
             sharp_below_hz=1500.0 if vanished - last > 2.0 else 0.0,
+            audible_until_s=vanished,
         )
-        slope = ratio.follow_down(slide, last, _decay(act, last, frames.duration_s))
+        slope = ratio.follow_down(
+            slide, last, _decay(act, last, frames.duration_s), max(vanished - last, 0.3)
+        )
         if slope is not None:
             stop = max(slope.duration_s, vanished - last)
             rest_at = last + stop
@@ -527,13 +520,15 @@ def _describe(
                 half_speed_s=float(slope.time_s[half[0]] - last) if half.size else None,
                 confidence=float(np.clip(slope.score / 12.0, 0.0, 1.0)),
             )
-    opened = closed = None
-    if best.on_s is not None and at_speed is not None and map_up is not None:
-        up = ratio.follow_up(map_up, first, at_speed)
+    opened = closed = up_track = None
+    if best.on_s is not None and at_speed is not None:
+        # the start of a capacitor motor is close to a straight line up to the last tenth
+        up = (np.array([first, max(at_speed, first + 0.05)]), np.array([0.0, 1.0]))
+        up_track = SpeedTrack(up[0] + clip.start_s, up[1], np.full(2, 0.3))
         heard_click = click(frames, (first + 0.08, at_speed + 0.05))
         if heard_click is not None:
-            at = None if up is None else float(np.interp(heard_click[0], *up))
-            if at is None or 0.3 <= at <= 0.97:
+            at = float(np.interp(heard_click[0], *up))
+            if 0.3 <= at <= 0.97:
                 opened = SwitchEvent(heard_click[0] + clip.start_s, at, heard_click[1])
     if best.off_s is not None and track is not None:
         inside = (track.share < 0.85) & (track.share > 0.15)
@@ -572,10 +567,13 @@ def _describe(
         at_speed_s=later(at_speed),
         power_off_s=later(best.off_s),
         rest_s=later(rest),
-        shaft_hz=shaft.rate_hz if shaft and shaft.z >= speed.CLAIM_Z and shaft.margin >= speed.CLAIM_MARGIN else None,
+        shaft_hz=shaft.rate_hz
+        if shaft and shaft.z >= speed.CLAIM_Z and shaft.margin >= speed.CLAIM_MARGIN
+        else None,
         shaft_confidence=shaft.z if shaft else 0.0,
         shaft_guess_hz=shaft.rate_hz if shaft else None,
         track=track,
+        up_track=up_track,
         switch_open=opened,
         switch_close=closed,
         coast=coast,

@@ -104,7 +104,7 @@ def slide_map(
     group: int = 2,
     skip_hz: tuple[float, ...] = (),
     sharp_below_hz: float = 0.0,
-    still: bool = True,
+    audible_until_s: float = np.inf,
 ) -> SlideMap:
     """Correlate the steady pattern with each frame of a span at each slide.
 
@@ -123,8 +123,9 @@ def slide_map(
         Lines left out of the pattern (the electrical ones).
     sharp_below_hz : Hz
         Below this, spectra over 0.17 s are used: for slow coast-downs.
-    still : bool
-        Take out what keeps its frequency over the whole span.
+    audible_until_s : s
+        What keeps its frequency from the start of the span until then is the
+        body's or the room's and is taken out.
     """
     axis = _log_axis(frames, top_hz)
     first, last = frames.frame_at(span_s[0]), frames.frame_at(span_s[1]) + 1
@@ -136,25 +137,28 @@ def slide_map(
         count = power.shape[0] // group
         power, time = power[: count * group], time[:count]
     mean = power.reshape(count, group, -1).mean(axis=1)
-    columns = _on_log_axis(frames.freqs_hz[1], _skip(prominence(mean), frames.freqs_hz[1], ()), axis)
+    columns = _on_log_axis(
+        frames.freqs_hz[1], _skip(prominence(mean), frames.freqs_hz[1], ()), axis
+    )
     pattern = _on_log_axis(
         frames.freqs_hz[1],
-        _skip(prominence(frames.power[a:b].mean(axis=0, keepdims=True)), frames.freqs_hz[1], skip_hz),
+        _skip(
+            prominence(frames.power[a:b].mean(axis=0, keepdims=True)), frames.freqs_hz[1], skip_hz
+        ),
         axis,
     )[0]
     if sharp_below_hz > 0:
         low = axis < np.log(sharp_below_hz)
         bin_hz, sharp, steady = _sharp(frames, time, steady_s, sharp_below_hz * 1.3)
         columns[:, low] = _on_log_axis(bin_hz, prominence(sharp), axis[low])
-        pattern[low] = _on_log_axis(
-            bin_hz, _skip(prominence(steady), bin_hz, skip_hz), axis[low]
-        )[0]
+        pattern[low] = _on_log_axis(bin_hz, _skip(prominence(steady), bin_hz, skip_hz), axis[low])[
+            0
+        ]
     columns = np.clip(columns, -6.0, 15.0)
-    if still:
-        # what stays at its frequency while the machine slows down is the body or the room
-        fixed = np.median(columns, axis=0)
-        columns = columns - fixed
-        pattern = pattern - np.maximum(fixed, 0.0)
+    audible = columns[: max(8, int(np.sum(time <= audible_until_s)))]
+    fixed = np.median(audible, axis=0)
+    columns = columns - fixed
+    pattern = pattern - np.maximum(fixed, 0.0)
     pattern = np.clip(pattern, -1.0, 15.0)
     pattern -= pattern.mean()
     clarity = float(pattern.std())
@@ -164,7 +168,7 @@ def slide_map(
     gain -= np.median(gain)
     gain[:, _NEAR_ONE:] -= np.median(gain[:, _NEAR_ONE:], axis=0)
     late = gain[int(0.6 * gain.shape[0]) :, :_NEAR_ONE]  # by then the speed is another one
-    if still and late.shape[0] > 3:
+    if late.shape[0] > 3:
         gain[:, :_NEAR_ONE] -= np.median(late, axis=0)
     share = np.exp(-LOG_STEP * np.arange(slides))
     return SlideMap(time, share, gain / spread, clarity)
@@ -282,13 +286,18 @@ _LEVEL_EVERY_S = 0.12  # levels closer than this say the same thing
 _FREE_TOLL = 2.0  # the best of 15 neighbours stands 1.7 spreads high by chance alone
 
 
-def follow_down(slide: SlideMap, off_s: float, decay: Decay | None = None) -> Slope | None:
+def follow_down(
+    slide: SlideMap, off_s: float, decay: Decay | None = None, audible_s: float = np.inf
+) -> Slope | None:
     """Speed after ``off_s``: a law of motion, or a free path where no law explains the tones.
 
     Every law of a bank is weighed by the sliding pattern along its path and
     by how the level falls under it. A never-rising free path is found beside
     it by dynamic programming and kept where the tones are so clear that the
     law misses much of them.
+
+    Nothing is followed beyond ``audible_s``, the time from switch-off at
+    which the machine has sunk into the room.
 
     Returns None where the span is too short.
     """
@@ -298,16 +307,19 @@ def follow_down(slide: SlideMap, off_s: float, decay: Decay | None = None) -> Sl
     time = slide.time_s[after] - off_s
     gain = np.clip(slide.gain[after], -2.0, 6.0)
     logs = np.log(slide.share)
-    share, drag, stop, total = _best_law(gain, time, logs, _relative(decay, off_s))
-    path, free_total = _free_path(gain - _FREE_TOLL)
+    heard = max(8, int(np.sum(time <= audible_s + 0.15)))
+    gain[heard:] = 0.4  # what a law pays a column: beyond hearing there is nothing to win
+    share, drag, stop, total = _best_law(
+        gain, time, logs, _relative(decay, off_s), min(audible_s, float(time[-1]))
+    )
+    path, free_total = _free_path(gain[:heard] - _FREE_TOLL)
     used = share > LOWEST_SHARE
     score = total / np.sqrt(max(1, int(used.sum())))
-    if path.size >= 8 and free_total > 0.8 * total and free_total > 2.0 * path.size:
+    moved = path.size >= 8 and path[-1] * LOG_STEP > 0.35
+    if moved and free_total > 0.8 * total and free_total > 2.0 * path.size:
         free = np.exp(-LOG_STEP * path)
         drag, stop = fit_drag_shares(time[: path.size], free)
-        tail = np.interp(
-            time[path.size :], [time[path.size - 1], stop], [free[-1], 0.0], right=0.0
-        )
+        tail = np.interp(time[path.size :], [time[path.size - 1], stop], [free[-1], 0.0], right=0.0)
         clear = float(gain[np.arange(path.size), path].sum() / np.sqrt(path.size))
         return Slope(stop, drag, time + off_s, np.concatenate([free, tail]), clear)
     if score > _CLEAR:
@@ -316,6 +328,7 @@ def follow_down(slide: SlideMap, off_s: float, decay: Decay | None = None) -> Sl
 
 
 _CLEAR = 12.0
+_AUDIBLE_SPREAD = 0.35  # rest comes 1 to 2 audible times after switch-off, mostly: a mild prior
 
 
 def _relative(decay: Decay | None, off_s: float) -> Decay | None:
@@ -368,7 +381,7 @@ def follow_up(slide: SlideMap, on_s: float, at_speed_s: float) -> tuple[Floats, 
 
 
 def _best_law(
-    gain: Floats, time: Floats, logs: Floats, decay: Decay | None
+    gain: Floats, time: Floats, logs: Floats, decay: Decay | None, audible_s: float
 ) -> tuple[Floats, tuple[float, float, float], float, float]:
     """Best curve of the bank: its share at each time, drag, stop time and total gain."""
     durations = np.exp(np.arange(np.log(0.3), np.log(45.0), 0.06))
@@ -376,6 +389,7 @@ def _best_law(
     best = (-np.inf, 0, 1.0)
     for i in range(tau.shape[0]):
         total = _law_score(gain, time, logs, decay, tau[i], w, durations)
+        total -= 0.5 * (np.log(durations / (1.4 * audible_s)) / _AUDIBLE_SPREAD) ** 2
         j = int(np.argmax(total))
         if total[j] > best[0]:
             best = (float(total[j]), i, float(durations[j]))

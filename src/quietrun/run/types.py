@@ -69,7 +69,8 @@ class Run:
     shaft_hz : steady shaft rate, turns per second, None rather than a guess
     shaft_confidence : how far its comb stands over chance combs, in their spread
     shaft_guess_hz : likeliest shaft rate even where none is claimed (evidence only)
-    track : speed share over the run-up and coast-down
+    track : speed share over the coast-down
+    up_track : speed share over the run-up
     switch_open, switch_close : SwitchEvent
     coast : CoastDown
     hum_share : share of the steady power that dies at once at switch-off
@@ -91,6 +92,7 @@ class Run:
     shaft_confidence: float = 0.0
     shaft_guess_hz: float | None = None
     track: SpeedTrack | None = None
+    up_track: SpeedTrack | None = None
     switch_open: SwitchEvent | None = None
     switch_close: SwitchEvent | None = None
     coast: CoastDown | None = None
