@@ -72,7 +72,9 @@ def find_contacts(clip: Clip, run: Run, frames: Frames) -> tuple[Touch, ...]:
         In order of time; empty where none is clear, or no steady run was found.
         A contact that lasts to switch-off is given until rest: what touches keeps touching.
     """
-    start, off = _span(clip, run, frames)
+    if run.at_speed_s is None:
+        return ()
+    start, off = _span(clip, run.at_speed_s, run, frames)
     times, level = _levels(clip, frames, start, off)
     if times.size < round(1.2 / frames.hop_s):
         return ()
@@ -82,12 +84,10 @@ def find_contacts(clip: Clip, run: Run, frames: Frames) -> tuple[Touch, ...]:
     return tuple(_touch(one, clip, run, frames, off) for one in found)
 
 
-def _span(clip: Clip, run: Run, frames: Frames) -> tuple[float, float]:
+def _span(clip: Clip, at_speed_s: float, run: Run, frames: Frames) -> tuple[float, float]:
     """Steady stretch, s from the first sample."""
-    begin = run.at_speed_s if run.at_speed_s is not None else run.power_on_s
-    start = 0.0 if begin is None else begin - clip.start_s
     off = frames.duration_s if run.power_off_s is None else run.power_off_s - clip.start_s
-    return max(0.0, start), min(off, frames.duration_s)
+    return max(0.0, at_speed_s - clip.start_s), min(off, frames.duration_s)
 
 
 def _levels(clip: Clip, frames: Frames, start: float, off: float) -> tuple[Floats, Floats]:
