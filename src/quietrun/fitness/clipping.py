@@ -30,6 +30,7 @@ _FEW = 50
 _BINS = 50
 _BUMP = 1.25
 _BUMP_MASS = 0.005
+_FALLS_WITHIN = 0.2  # above the rail only the coder's smear is left
 _BEND = 0.95  # bend at the bump over that from 45 to 75 % of its level; uncut: 1 and more
 
 
@@ -66,13 +67,17 @@ def _piled(samples: Array, rate_hz: float) -> Clipping:
     count = 0
     rail = 0.0
     places = []
-    for sign in (1, -1):
-        top = float(samples.max() if sign > 0 else -samples.min())
+    tops = (float(samples.max()), -float(samples.min()))
+    least = min((top for top in tops if top > 0), default=0.0)
+    if least <= 0:
+        return NONE
+    outer = np.flatnonzero(np.abs(samples) > np.float32(_TOP * least))
+    values = samples[outer]
+    for sign, top in zip((1.0, -1.0), tops, strict=True):
         if top <= 0:
             continue
-        edge = np.float32(sign * _TOP * top)
-        index = np.flatnonzero(samples > edge if sign > 0 else samples < edge)
-        at_rail = index[np.abs(samples[index]) >= _PILE * top]
+        index = outer[values * sign > _TOP * top]
+        at_rail = outer[values * sign >= _PILE * top]
         if at_rail.size >= _FEW and at_rail.size >= _PILED_SHARE * index.size:
             count += at_rail.size
             rail = max(rail, top)
@@ -103,7 +108,9 @@ def _smeared(view: View) -> Clipping:
     ratio[: _BINS // 3] = 0.0
     bump = int(np.argmax(ratio))
     mass = float((counts[bump - 1 :] - 20.0).sum() / size.size)
-    if ratio[bump] < _BUMP or mass < _BUMP_MASS:
+    fallen = np.flatnonzero(counts[bump:] < 0.5 * counts[bump])
+    steep = fallen.size > 0 and fallen[0] <= _FALLS_WITHIN * bump + 1
+    if ratio[bump] < _BUMP or mass < _BUMP_MASS or not steep:
         return NONE
     bend = np.abs(frames.samples[place - 1] - 2 * middle + frames.samples[place + 1])
     at_bump = np.median(bend[np.abs(bins - bump) <= 1])

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quietrun.fitness.view import Bools, View, blocks_of, stretches, to_db
+from quietrun.fitness.view import Bools, View, stretches
 
 Floats = NDArray[np.float64]
 
@@ -22,11 +22,14 @@ _AGREE_SHARE = 0.25  # a deep fall ends in the recorder's own noise, in some ban
 _LEAST_BLOCKS = 16  # 0.8 s
 
 _LEVEL_S = 0.005
-#: Nearly nothing: two steps of a 16-bit file.
-_SILENT = (2.0 * 2.0**-15) ** 2
-_SILENT_BLOCKS = 10  # 50 ms
-_SHARP_DB = 18.0  # within 20 ms: a room's sound falls by 4 dB in that time
+_FALL_S = 0.06
+_SHARP_DB = 20.0  # within _FALL_S; sound dies by 6 to 18 dB in that time in a room
+_FLOOR_DB = 6.0  # a gate's floor is as even as the room it replaces
+_SILENT_S = 0.08
+_SOUND_S = 0.5  # what is cut off must have lasted: a clink in a quiet room falls sharply too
+_SOUND_DB = 12.0
 _NEAR_DB = 8.0
+_EMPTY_DB = -84.0  # two steps of a 16-bit file
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +55,9 @@ def measure_riding(view: View) -> Riding:
     """Measure what a gain would do to the steady run and to the room."""
     mid = (view.band_hz >= _LO_HZ) & (view.band_hz <= _HI_HZ)
     return Riding(
-        steady_db=_drift(view.band[view.steady][:, mid]),
-        room_db=_step(view.band[view.before][:, mid], view.band[view.after][:, mid]),
-        recovery_db=_drift(view.band[view.after][:, mid]),
+        steady_db=_drift(view.blocks(view.steady, mid)),
+        room_db=_step(view.blocks(view.before, mid), view.blocks(view.after, mid)),
+        recovery_db=_drift(view.blocks(view.after, mid)),
     )
 
 
@@ -66,45 +69,47 @@ def _agreed(change_db: Floats) -> float:
     return float(middle) if high - low <= max(_AGREE_DB, _AGREE_SHARE * abs(middle)) else 0.0
 
 
-def _drift(band: Floats) -> float:
+def _drift(level_db: Floats) -> float:
     """Change over a stretch that has it all along, not only at one end.
 
     The slope through six stretches, by the median of all pairs (Theil 1950):
     a run-up or a switch-off that was taken in by mistake does not tilt it.
     """
-    if len(band) < _LEAST_BLOCKS * 5:
+    if len(level_db) < _LEAST_BLOCKS:
         return 0.0
-    level_db = to_db(blocks_of(band))
     parts = np.array([np.median(part, axis=0) for part in np.array_split(level_db, 6)])
     first, second = np.triu_indices(6, 1)
     slopes = (parts[second] - parts[first]) / (second - first)[:, None]
     return _agreed(np.median(slopes, axis=0) * 5.0)
 
 
-def _step(before: Floats, after: Floats) -> float:
-    if min(len(before), len(after)) < 25:
+def _step(before_db: Floats, after_db: Floats) -> float:
+    if min(len(before_db), len(after_db)) < 5:
         return 0.0
-    quiet = [np.quantile(to_db(blocks_of(part)), 0.3, axis=0) for part in (before, after)]
+    quiet = [np.quantile(part, 0.3, axis=0) for part in (before_db, after_db)]
     return _agreed(quiet[1] - quiet[0])
 
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """Near-digital silence that falls in at once.
+    """Silence that falls in at once where sound had lasted.
 
     Attributes
     ----------
     gaps : int
-        Number of silent stretches that begin sharply.
+        Number of such falls.
     total_s : float
-        Their length, s.
+        Length of the silences behind them, s.
     in_steady_s : float
-        Silence within the steady run, s.
+        Of these, within the steady run, s.
+    empty : int
+        How many of the silences are nearly digital: nothing but a gate does that.
     """
 
     gaps: int
     total_s: float
     in_steady_s: float
+    empty: int = 0
 
 
 def measure_gate(view: View) -> Gate:
@@ -113,29 +118,48 @@ def measure_gate(view: View) -> Gate:
     Silence that was there from the start, or that was added behind a room
     which is heard elsewhere in the clip, is no gate.
     """
+    level_db, hop_s = _levels_db(view)
+    if level_db.size < 60:
+        return Gate(0, 0.0, 0.0)
+    floor_db = float(np.quantile(level_db, 0.02))
+    silent = level_db < floor_db + _FLOOR_DB
+    sounding = level_db >= floor_db + _SOUND_DB
+    time_s = (np.arange(level_db.size) + 0.5) * hop_s
+    steady = _between(view.steady, view.frames.time_s, time_s)
+    room_db = _room_level_db(view, level_db[~silent], time_s[~silent])
+    fall, lasts = round(_FALL_S / hop_s), round(_SOUND_S / hop_s)
+    found: list[tuple[int, int]] = []
+    empty = 0
+    for a, b in stretches(silent):
+        if (b - a) * hop_s < _SILENT_S or a < 2 * fall:
+            continue
+        before_db = float(np.median(level_db[a - 2 * fall : a - fall]))
+        behind_db = float(np.median(level_db[a:b]))
+        padded = b > level_db.size - 4 and room_db is not None
+        if padded and room_db is not None and abs(before_db - room_db) < _NEAR_DB:
+            continue
+        is_empty = behind_db < _EMPTY_DB
+        lasted = a >= fall + lasts and bool(sounding[a - fall - lasts : a - fall].all())
+        if before_db - behind_db >= _SHARP_DB and (is_empty or lasted):
+            found.append((a, b))
+            empty += is_empty
+    return Gate(
+        gaps=len(found),
+        total_s=sum(b - a for a, b in found) * hop_s,
+        in_steady_s=float(sum(steady[a:b].sum() for a, b in found)) * hop_s,
+        empty=empty,
+    )
+
+
+def _levels_db(view: View) -> tuple[Floats, float]:
+    """Level every 5 ms, the mean of three, dB re full scale."""
     frames = view.frames
     hop = max(1, round(_LEVEL_S * frames.rate_hz))
     count = frames.samples.size // hop
     part = frames.samples[: count * hop].reshape(count, hop)
-    mean = part.mean(axis=1, dtype=np.float64)
-    level = np.einsum("ij,ij->i", part, part, dtype=np.float64) / hop - mean**2
-    silent = level < _SILENT
-    if not silent.any() or silent.all():
-        return Gate(0, 0.0, 0.0)
-    level_db = 10.0 * np.log10(np.maximum(level, 1e-12))
-    time_s = (np.arange(count) + 0.5) * hop / frames.rate_hz
-    steady = _between(view.steady, frames.time_s, time_s)
-    room_db = _room_level_db(view, level_db[~silent], time_s[~silent])
-    gaps, total_s = 0, 0.0
-    for a, b in stretches(silent):
-        if b - a < _SILENT_BLOCKS or a < 12:
-            continue
-        before_db = float(np.median(level_db[a - 12 : a - 4]))
-        padded = b > count - 4 and room_db is not None and abs(before_db - room_db) < _NEAR_DB
-        if before_db - float(np.median(level_db[a:b])) >= _SHARP_DB and not padded:
-            gaps += 1
-            total_s += (b - a) * hop / frames.rate_hz
-    return Gate(gaps, total_s, float((silent & steady).sum()) * hop / frames.rate_hz)
+    power = np.einsum("ij,ij->i", part, part).astype(np.float64) / hop - part.mean(axis=1) ** 2
+    power = np.convolve(np.maximum(power, 0.0), np.full(3, 1 / 3), mode="same")
+    return np.asarray(10.0 * np.log10(power + 1e-12)), hop / frames.rate_hz
 
 
 def _between(mask: Bools, at_s: NDArray[Any], time_s: NDArray[Any]) -> Bools:
@@ -146,7 +170,7 @@ def _between(mask: Bools, at_s: NDArray[Any], time_s: NDArray[Any]) -> Bools:
     return np.asarray((time_s >= from_s) & (time_s <= to_s))
 
 
-def _room_level_db(view: View, level_db: Floats, time_s: Floats) -> float | None:
+def _room_level_db(view: View, level_db: NDArray[Any], time_s: NDArray[Any]) -> float | None:
     """Level of the room where it was let through, before the run."""
     heard = level_db[_between(view.before, view.frames.time_s, time_s)]
     return float(np.median(heard)) if heard.size >= 20 else None

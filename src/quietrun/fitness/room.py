@@ -12,14 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quietrun.fitness.view import View, blocks_of, to_db
+from quietrun.fitness.view import View, to_db
 
 Floats = NDArray[np.float64]
 
 #: K1 of ISO 3744: below this difference there is no valid correction.
 LEAST_SNR_DB = 6.0
 _LO_HZ, _HI_HZ = 200.0, 8500.0
-_LEAST_FRAMES = 20
+_LEAST_BLOCKS = 4
 _CLEAREST = 6  # third octaves: two octaves
 
 
@@ -58,9 +58,9 @@ def a_weight(freq_hz: Floats) -> Floats:
     return np.asarray((1.258905 * top / (low * (f2 + 12194.217**2))) ** 2)
 
 
-def _level(band: Floats) -> Floats:
+def _level(level_db: Floats) -> Floats:
     """Mean of the band energies without the loudest fifth of the blocks (clatter, a cough)."""
-    blocks = np.sort(blocks_of(band), axis=0)
+    blocks = np.sort(10.0 ** (level_db / 10.0), axis=0)
     return np.asarray(blocks[: max(1, int(0.8 * len(blocks)))].mean(axis=0))
 
 
@@ -68,20 +68,20 @@ def measure_standing(view: View, top_hz: float) -> Standing:
     """Measure the steady run against the room, in the bands below ``top_hz``."""
     used = view.band_hz < top_hz
     mid = used & (view.band_hz >= _LO_HZ) & (view.band_hz <= _HI_HZ)
-    steady = view.band[view.steady]
-    if len(steady) < _LEAST_FRAMES or not mid.any():
+    run_db = view.blocks(view.steady, mid)
+    if len(run_db) < _LEAST_BLOCKS or not mid.any():
         return Standing(None, None, None, 0.0, 0.0)
-    run_db = to_db(blocks_of(steady[:, mid]))
     low_db, middle_db, high_db = np.quantile(run_db, [0.1, 0.5, 0.9], axis=0)
     restless = float(np.median(high_db - middle_db))
     sinks = float(np.median(middle_db - low_db))
-    room = view.band[view.still]
-    if len(room) < _LEAST_FRAMES:
+    room_db = view.blocks(view.still, mid)
+    if len(room_db) < _LEAST_BLOCKS:
         return Standing(None, None, None, restless, sinks)
-    loud_room_db = np.quantile(to_db(blocks_of(room[:, mid])), 0.7, axis=0)
+    loud_room_db = np.quantile(room_db, 0.7, axis=0)
     contrast = np.sort(low_db - loud_room_db)[-_CLEAREST:].mean()
     weight = a_weight(view.band_hz)[used]
-    run_level, room_level = _level(steady[:, used]), _level(room[:, used])
+    run_level = _level(view.blocks(view.steady, used))
+    room_level = _level(view.blocks(view.still, used))
     snr_db = 10.0 * np.log10((run_level @ weight + 1e-15) / (room_level @ weight + 1e-15))
     over_db = to_db(run_level) - to_db(room_level)
     return Standing(

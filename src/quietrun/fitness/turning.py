@@ -19,11 +19,13 @@ from quietrun.fitness.view import View
 
 Floats = NDArray[np.float64]
 
-_SEGMENT_S, _HOP_S = 0.2, 0.12
+_SEGMENT_S, _HOP_S = 0.2, 0.15
 _LO_HZ, _HI_HZ = 150.0, 3000.0
 _TRANSFORM = 1024
-_LONGEST_S = 3.5
+_LONGEST_S = 3.2
 _PROMINENT_DB = 9.0
+_TOP_HZ = 9000.0
+_HIGH_PROMINENT_DB = 6.0  # over more surroundings, and averaged: noise stays below
 _AROUND_HZ = 60.0
 _LINES = 8
 _LINE_DB = 7.0
@@ -65,8 +67,10 @@ def measure_turning(view: View) -> Turning:
     if len(level_db) < 3:
         return Turning()
     step_hz = freqs_hz[1] - freqs_hz[0]
-    over_db = _over_surroundings(level_db, max(1, int(_AROUND_HZ / step_hz)))
-    lines = _lines(view, level_db, over_db, freqs_hz)
+    high_db, high_hz = _high_segments(view, float(from_s), len(level_db))
+    low = _lines(view.run.mains_hz, level_db, freqs_hz, _PROMINENT_DB)
+    high = _lines(None, high_db, high_hz, _HIGH_PROMINENT_DB)
+    lines = [np.concatenate(both) for both in zip(low, high, strict=True)]
     shifts = np.array([_shift(a, b) for a, b in pairwise(lines)])
     known = ~np.isnan(shifts)
     track = np.cumsum(np.where(known, shifts, 0.0))
@@ -99,6 +103,19 @@ def _segments(view: View, from_s: float, to_s: float) -> tuple[Floats, Floats]:
     return np.asarray(10.0 * np.log10(power + 1e-20), dtype=np.float64), freqs_hz
 
 
+def _high_segments(view: View, from_s: float, count: int) -> tuple[Floats, Floats]:
+    """Level above the band of ``_segments`` at the same times, from the short spectra, dB."""
+    frames = view.frames
+    band = frames.bins(_HI_HZ, min(_TOP_HZ, 0.45 * frames.rate_hz))
+    length = max(1, round(_SEGMENT_S / frames.hop_s))
+    out = []
+    for number in range(count):
+        first = frames.frame_at(from_s + number * _HOP_S)
+        out.append(frames.power[first : first + length, band].mean(axis=0))
+    level_db = 10.0 * np.log10(np.array(out, dtype=np.float64) + 1e-20)
+    return level_db, frames.freqs_hz[band]
+
+
 def _over_surroundings(level_db: Floats, half: int) -> Floats:
     padded = np.pad(level_db, ((0, 0), (half + 1, half)), mode="edge")
     total = np.cumsum(padded, axis=1)
@@ -106,18 +123,24 @@ def _over_surroundings(level_db: Floats, half: int) -> Floats:
     return np.asarray(level_db - mean)
 
 
-def _lines(view: View, level_db: Floats, over_db: Floats, freqs_hz: Floats) -> list[Floats]:
+def _lines(
+    mains_hz: float | None, level_db: Floats, freqs_hz: Floats, prominent_db: float
+) -> list[Floats]:
     """Logarithms of the strongest lines' frequencies, by segment; the mains' own left out."""
+    if level_db.shape[1] < 8:
+        return [np.zeros(0)] * len(level_db)
+    step_hz = freqs_hz[1] - freqs_hz[0]
+    over_db = _over_surroundings(level_db, max(6, int(_AROUND_HZ / step_hz)))
     inner = over_db[:, 1:-1]
-    peaks = (inner > over_db[:, :-2]) & (inner >= over_db[:, 2:]) & (inner > _PROMINENT_DB)
+    peaks = (inner > over_db[:, :-2]) & (inner >= over_db[:, 2:]) & (inner > prominent_db)
     out = []
     for row, flags in zip(level_db, peaks, strict=True):
         at = np.flatnonzero(flags) + 1
         bend = row[at - 1] - 2 * row[at] + row[at + 1]
         place = at + 0.5 * (row[at - 1] - row[at + 1]) / np.where(bend == 0, -1.0, bend)
-        line_hz = freqs_hz[0] + place * (freqs_hz[1] - freqs_hz[0])
-        if view.run.mains_hz:
-            twice = 2.0 * view.run.mains_hz
+        line_hz = freqs_hz[0] + place * step_hz
+        if mains_hz:
+            twice = 2.0 * mains_hz
             away = np.abs((line_hz + 0.5 * twice) % twice - 0.5 * twice)
             line_hz, at = line_hz[away > _CLEAR_OF_MAINS_HZ], at[away > _CLEAR_OF_MAINS_HZ]
         strongest = np.argsort(-row[at])[:_LINES]

@@ -8,7 +8,7 @@ Times are seconds from the first sample of the clip (not of the file). Frames ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ TINY = 1e-15
 _START_BLOCKS = 16  # 0.8 s each side of a start
 _START_DB = 6.0
 _SETTLED_S = 0.8
+_TURNS_DB = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,8 +43,10 @@ class View:
         Centres of the third octaves that lie below half the rate.
     band : shape (k, b), FS^2
         Mean square by frame and third octave.
+    block_db : shape (k // 5, b), dB
+        The same by block of five frames.
     total : shape (k,), FS^2
-        Mean square by frame above 60 Hz.
+        Mean square by frame, of all bands together.
     steady, still, course : shape (k,), bool
         Frames of the steady run; frames in which the machine surely stands
         (room, and rest once its tail is over); frames from switch-on to rest.
@@ -57,6 +60,7 @@ class View:
     run: Run
     band_hz: Floats
     band: Floats
+    block_db: Floats
     total: Floats
     steady: Bools
     course: Bools
@@ -69,6 +73,12 @@ class View:
         """Frames without the machine."""
         return self.before | self.after
 
+    def blocks(self, mask: Bools, bands: Bools) -> Floats:
+        """Levels of the blocks that lie wholly within a mask of frames, in some bands, dB."""
+        count = len(self.block_db)
+        whole = mask[: count * BLOCK].reshape(count, BLOCK).all(axis=1)
+        return np.asarray(self.block_db[whole][:, bands])
+
 
 def view_of(clip: Clip, run: Run, frames: Frames) -> View:
     """Gather what the measures share."""
@@ -77,19 +87,19 @@ def view_of(clip: Clip, run: Run, frames: Frames) -> View:
     cuts = np.maximum.accumulate(np.maximum(cuts, np.arange(cuts.size) + cuts[0]))
     last = min(int(cuts[-1]), frames.freqs_hz.size)
     sums = np.add.reduceat(frames.power[:, :last], cuts[:-1], axis=1).astype(np.float64)
-    first = int(np.searchsorted(frames.freqs_hz, 60.0))
-    total = frames.power[:, first:].sum(axis=1).astype(np.float64)
+    block_db = to_db(blocks_of(sums))
     marks = _Marks(clip, run, frames)
     steady, before = marks.steady(), marks.before()
     seen = before
     if run.power_on_s is None:
-        steady, before = _with_hidden_start(frames, sums, steady, before)
+        steady, before = _with_hidden_start(frames, block_db, steady, before)
     return View(
         frames=frames,
         run=run,
         band_hz=CENTRES_HZ[:count],
         band=sums,
-        total=total,
+        block_db=block_db,
+        total=sums.sum(axis=1),
         steady=steady,
         course=marks.course(),
         before=before,
@@ -98,15 +108,36 @@ def view_of(clip: Clip, run: Run, frames: Frames) -> View:
     )
 
 
+def by_hand(view: View) -> View:
+    """Take what stands out of the quiet moments for the run of a shaft spun by hand.
+
+    There is no power and no steady speed: only a sound that comes and dies away.
+    """
+    mid = (view.band_hz >= 250.0) & (view.band_hz <= 8500.0)
+    level_db = view.block_db[:, mid]
+    if not len(level_db):
+        return view
+    over_db = np.median(level_db - np.quantile(level_db, 0.1, axis=0), axis=1)
+    over_db = np.repeat(over_db, BLOCK)
+    over_db = np.pad(over_db, (0, view.total.size - over_db.size), mode="edge")
+    turning = np.asarray(over_db >= _TURNS_DB)
+    return replace(
+        view,
+        steady=turning,
+        course=turning,
+        before=np.asarray(over_db < 0.5 * _TURNS_DB),
+        after=np.zeros(turning.size, dtype=bool),
+    )
+
+
 def _with_hidden_start(
-    frames: Frames, band: Floats, steady: Bools, before: Bools
+    frames: Frames, level_db: Floats, steady: Bools, before: Bools
 ) -> tuple[Bools, Bools]:
     """Take a start that a falling gain hid from the run out of its steady part.
 
     Where all bands together rise by ``_START_DB`` within the steady part, what
     comes before is the room.
     """
-    level_db = to_db(blocks_of(band))
     if len(level_db) < 4 * _START_BLOCKS:
         return steady, before
     total = np.cumsum(np.concatenate([np.zeros((1, level_db.shape[1])), level_db]), axis=0)

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quietrun.fitness.view import View, blocks_of, stretches, to_db
+from quietrun.fitness.view import Bools, View, blocks_of, stretches, to_db
 
 Floats = NDArray[np.float64]
 
 _SKIP_FRAMES = 30  # the first 0.3 s after the run-up, in which tones still climb
 _LEAST_FRAMES = 60
+_LATER = 0.4  # what is only in the first part may be the run-up
 
 _TONE_LO_HZ, _TONE_HI_HZ = 200.0, 2600.0
 _STANDS_OUT = 8.0  # 9 dB over the median; a beat of two equal tones reaches 3 dB
@@ -41,7 +42,7 @@ class Voices:
     ----------
     tonal_share : 0..1
         Frames with at least one tone that stands out for 80 ms and then goes;
-        of the whole steady run or of its second half, whichever is less (what
+        of the whole steady run or of its later part, whichever is less (what
         is left of the run-up at its start climbs too).
     tonal_bins : int
         Different pitches (bins of about 23 Hz) at which they came.
@@ -52,7 +53,7 @@ class Voices:
         Loud moments (the upper twentieth) against the machine, 200 to 2600 Hz, dB.
     low_db : float
         How far the lowest octaves rise in their loudest twentieth, dB; again
-        the lesser of the whole and the second half.
+        the lesser of the whole and the later part.
     bumps : int
         Separate rises of the lowest octaves.
     surge_db : float
@@ -101,6 +102,12 @@ def _settled(view: View) -> NDArray[np.intp]:
     return index[min(_SKIP_FRAMES, index.size - _LEAST_FRAMES) :]
 
 
+def _mask(view: View, index: NDArray[np.intp]) -> Bools:
+    mask = np.zeros(view.total.size, dtype=bool)
+    mask[index] = True
+    return mask
+
+
 def measure_voices(view: View, trend_db: float) -> Voices:
     """Measure what came and went over the steady run.
 
@@ -117,7 +124,10 @@ def measure_voices(view: View, trend_db: float) -> Voices:
     tonal_share, tonal_bins, gaps, over_db = _tones(view, index, trend)
     low_db, bumps = _bumps(view, index)
     mid = view.band_hz >= 250.0
-    band_db = to_db(blocks_of(view.band[index][:, mid] * trend[:, np.newaxis]))
+    band_db = view.blocks(_mask(view, index), mid)
+    if not len(band_db):
+        return Voices()
+    band_db = band_db - trend_db * np.linspace(-0.5, 0.5, len(band_db))[:, np.newaxis]
     surge = np.median(band_db - np.median(band_db, axis=0), axis=1)
     return Voices(
         tonal_share=tonal_share,
@@ -193,7 +203,7 @@ def _tones(view: View, index: NDArray[np.intp], trend: Floats) -> tuple[float, i
     quiet, loud, loudest = np.quantile(over, [0.2, 0.9, 0.95])
     toned = np.asarray(lasting.any(axis=1), dtype=np.float64)
     return (
-        float(min(toned.mean(), toned[toned.size // 2 :].mean())),
+        float(min(toned.mean(), toned[int(_LATER * toned.size) :].mean())),
         int(lasting.any(axis=0).sum()),
         float(quiet / (loud + 1e-9)),
         float(10.0 * np.log10(loudest * np.log(2.0) + 1e-9)),  # the median of noise is ln 2 of it
@@ -206,6 +216,6 @@ def _bumps(view: View, index: NDArray[np.intp]) -> tuple[float, int]:
         return 0.0, 0
     level_db = to_db(blocks_of(low.sum(axis=1).astype(np.float64)))
     over_db = level_db - np.median(level_db)
-    second = over_db[over_db.size // 2 :]
-    highest = min(float(np.quantile(part, 0.95)) for part in (over_db, second))
+    later = over_db[int(_LATER * over_db.size) :]
+    highest = min(float(np.quantile(part, 0.95)) for part in (over_db, later))
     return highest, len(stretches(over_db > _BUMP_DB))
