@@ -109,12 +109,12 @@ def voice(rng: Rng, seconds: float) -> Signal:
     return unit(out[:n])
 
 
-def talk(rng: Rng, seconds: float) -> Voiced:
-    """One or two people near by, in turns."""
+def talk(rng: Rng, seconds: float, *, whole: bool = False) -> Voiced:
+    """One or two people near by, often in part of the clip only (``whole``: all through)."""
     sound = voice(rng, seconds)
     if chance(rng, 0.5):
         sound = sound + voice(rng, seconds) * np.float32(rng.uniform(0.3, 1))
-    if chance(rng, 0.6):  # only part of the clip
+    if chance(rng, 0.6) and not whole:
         length = rng.uniform(0.15, 0.8) * seconds
         begin = rng.uniform(0, seconds - length)
         t = np.arange(sound.size) / VOICE_HZ
@@ -313,12 +313,13 @@ def handling(rng: Rng, seconds: float) -> Voiced:
 EVENTS = ("talk", "music", "clatter", "slam", "machines", "beeps", "passing")
 
 
-def event(name: str, rng: Rng, seconds: float, mains_hz: float) -> Voiced:
-    """Make an event of a kind."""
+def event(name: str, rng: Rng, seconds: float, mains_hz: float, *, whole: bool = False) -> Voiced:
+    """Make an event of a kind; ``whole``: talk goes on all through."""
+    if name == "talk":
+        return talk(rng, seconds, whole=whole)
     if name == "machines":
         return machine_near(rng, seconds, mains_hz)
     makers = {
-        "talk": talk,
         "music": music,
         "clatter": clatter,
         "slam": slam,

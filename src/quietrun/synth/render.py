@@ -302,7 +302,7 @@ def _events(scene: Scene, path: Path, trouble: Trouble) -> list[tuple[str, float
         if share and heard:
             chosen.append((name, low + (high - low) * level * (0.5 + 0.5 * share)))
     if trouble.loud is not None:
-        chosen.append(trouble.loud)
+        chosen = [pair for pair in chosen if pair[0] != trouble.loud[0]] + [trouble.loud]
     return chosen
 
 
@@ -333,7 +333,9 @@ def surround(scene: Scene, path: Path, trouble: Trouble, machine_power: float) -
     out = floor * np.float32(np.sqrt(machine_power / power) * 10 ** (-snr_db / 20))
     events = _events(scene, path, trouble)
     for name, level_db in events:
-        voiced = event(name, scene.rng("event", name), scene.duration_s, scene.mains_hz)
+        over = trouble.loud is not None and trouble.loud[0] == name
+        own = scene.rng("event", name)
+        voiced = event(name, own, scene.duration_s, scene.mains_hz, whole=over)
         heard = _layer(path, voiced, path.phone if name == "handling" else path.far)
         frames = _a_frames(heard, path.rate_hz)
         loud = max(float(np.percentile(frames, 90)), 0.1 * float(frames.max())) + 1e-30
