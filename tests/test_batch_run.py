@@ -294,10 +294,10 @@ def test_a_machine_of_the_book_is_known_and_the_manifest_overrules(tmp_path, go,
     (row,) = read_rows(out)
     assert (row["machine"]["mains_hz"], row["machine"]["poles"]) == (60.0, 4)
     assert row["batch"]["phone"] == "shop phone"
-    (tmp_path / "m.csv").write_text("clip,machine,mains_hz\nin/B-1/clip000.m4a,b-1,50\n")
+    (tmp_path / "m.csv").write_text("clip,machine,mains_hz,poles\nin/B-1/clip000.m4a,b-1,50,2\n")
     go(tmp_path / "m.csv")
     (row,) = read_rows(out)
-    assert (row["machine"]["mains_hz"], row["machine"]["poles"]) == (50.0, 4)
+    assert (row["machine"]["mains_hz"], row["machine"]["poles"]) == (50.0, 2)
 
 
 def test_judgements_go_into_the_book_of_machines_that_are_in_it(tmp_path, go, out, book):
