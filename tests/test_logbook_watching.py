@@ -72,15 +72,27 @@ def test_a_growing_bearing_is_dated(book):
     assert says in " ".join(text.split())
 
 
-def test_new_bearings_begin_the_chart_anew(book):
+def test_new_bearings_begin_the_chart_anew_and_the_old_one_stays(book):
     steady(book, 10)
     for number in range(10, 20):
         visit(book, number, bearing=2.0)
     add_change(book, "B-014", Change("2026-05-25T00:00:00+00:00", "bearings"))
     steady(book, 5, start=21)
     found = trends_object(book, "B-014")
-    assert found["says"] == []
+    bearing = [one for one in found["series"] if one["measure"] == "bearing_noise"]
+    assert [(len(one["days"]), bool(one["signals"])) for one in bearing] == [(20, True), (5, False)]
+    assert bearing[0]["ended_by"] == ["bearings"]
+    (says,) = found["says"]
+    assert "before the new bearings of 2026-05-25, was rising since 2026-03" in says
+
+
+def test_a_short_stretch_before_new_parts_is_passed_over(book):
+    steady(book, 2)
+    add_change(book, "B-014", Change("2026-01-12T00:00:00+00:00", "burrs"))
+    steady(book, 5, start=2)
+    found = trends_object(book, "B-014")
     assert {len(one["days"]) for one in found["series"]} == {5}
+    assert found["short"] == []
 
 
 def test_clips_of_one_visit_are_one_point(book):

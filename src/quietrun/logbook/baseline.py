@@ -51,6 +51,38 @@ def baseline_of(book: Logbook, tag: str) -> Baseline:
     return Baseline(last, tuple(sorted(parts)))
 
 
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Clips between two changes of parts.
+
+    Attributes
+    ----------
+    clips : of one stage and phone, oldest first
+    ended_by : parts whose renewal ended it; empty for the present one
+    ended_on : UTC time of that, or None
+    """
+
+    clips: tuple[ClipRecord, ...]
+    ended_by: tuple[str, ...] = ()
+    ended_on: str | None = None
+
+
+def stretches(book: Logbook, tag: str, *, stage: str, phone: str | None) -> tuple[Stretch, ...]:
+    """Cut the clips of one stage and phone at every change that begins a new baseline."""
+    held = [c for c in clips(book, tag, stage=stage) if (c.phone or "") == (phone or "")]
+    renewed: dict[str, set[str]] = {}
+    for change in changes(book, tag):
+        if change.part in BASELINE_PARTS:
+            renewed.setdefault(utc(change.at), set()).add(change.part)
+    found = []
+    for at, parts in sorted(renewed.items()):
+        before = tuple(clip for clip in held if utc(clip.when.at) < at)
+        held = held[len(before) :]
+        if before:
+            found.append(Stretch(before, tuple(sorted(parts)), at))
+    return (*found, Stretch(tuple(held)))
+
+
 def own_limits(book: Logbook, tag: str, *, phone: str | None, stage: str) -> Limits | None:
     """Find the machine's own limits that serve a clip now; None: the general model's serve."""
     since = baseline_of(book, tag).since

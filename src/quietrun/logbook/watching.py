@@ -8,7 +8,7 @@ from typing import Any
 
 from quietrun.errors import ModelError
 from quietrun.judge.population import Population, Spread, load_population
-from quietrun.logbook.baseline import baseline_clips
+from quietrun.logbook.baseline import Stretch, stretches
 from quietrun.logbook.clips import clips
 from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import AnalysisRecord, ClipRecord
@@ -27,7 +27,7 @@ _LEAST_SCORE = 0.1  # log-odds
 
 
 def trends_object(book: Logbook, tag: str) -> dict[str, Any]:
-    """Watch all measures of a machine, each phone and stage by itself, since the last new parts.
+    """Watch all measures of a machine, each phone, stage and set of parts by itself.
 
     Returns
     -------
@@ -39,14 +39,15 @@ def trends_object(book: Logbook, tag: str) -> dict[str, Any]:
     known = _population()
     series, says, short = [], [], []
     for stage, phone in groups:
-        held = baseline_clips(book, tag, stage=stage, phone=phone or None)
-        days = {clip.when.day for clip in held}
-        if len(days) < LEAST_VISITS:
-            short.append({"stage": stage, "phone": phone, "visits": len(days)})
-            continue
-        for trend in _trends(held, stage, known):
-            series.append(_object(trend, stage, phone))
-            says += _sentences(trend, stage, phone, len(groups) > 1)
+        for stretch in stretches(book, tag, stage=stage, phone=phone or None):
+            visits = len({clip.when.day for clip in stretch.clips})
+            if visits < LEAST_VISITS:
+                if stretch.ended_on is None:
+                    short.append({"stage": stage, "phone": phone, "visits": visits})
+                continue
+            for trend in _trends(stretch.clips, stage, known):
+                series.append(_object(trend, stage, phone, stretch))
+                says += _sentences(trend, stage, phone, stretch, len(groups) > 1)
     return {"series": series, "says": says, "short": short, "least_visits": LEAST_VISITS}
 
 
@@ -107,13 +108,15 @@ def _points(held: tuple[ClipRecord, ...], value: Value) -> list[Point]:
     return [Point(day, fmean(values)) for day, values in sorted(by_day.items())]
 
 
-def _object(trend: Trend, stage: str, phone: str) -> dict[str, Any]:
+def _object(trend: Trend, stage: str, phone: str, stretch: Stretch) -> dict[str, Any]:
     return {
         "measure": trend.watch.name,
         "title": trend.watch.title,
         "unit": trend.watch.unit,
         "stage": stage,
         "phone": phone,
+        "ended_on": stretch.ended_on,
+        "ended_by": list(stretch.ended_by),
         "days": [point.day for point in trend.points],
         "values": [round(point.value, 4) for point in trend.points],
         "q": [round(float(x), 3) for x in trend.q],
@@ -135,18 +138,23 @@ def _signal_object(signal: Any) -> Mapping[str, Any]:
     }
 
 
-def _sentences(trend: Trend, stage: str, phone: str, say_group: bool) -> list[str]:
+def _sentences(
+    trend: Trend, stage: str, phone: str, stretch: Stretch, say_group: bool
+) -> list[str]:
     if not trend.signals:
         return []
     first = min(trend.signals, key=lambda signal: signal.day)
     where = f" ({stage}{f', {phone}' if phone else ''})" if say_group else ""
+    if stretch.ended_on is not None:
+        where += f", before the new {' and '.join(stretch.ended_by)} of {stretch.ended_on[:10]},"
     values = [point.value for point in trend.points]
     start = [point.day for point in trend.points].index(first.since)
     before = fmean(values[:start]) if start else values[0]
     unit = f" {trend.watch.unit}" if trend.watch.unit else ""
     word = "rising" if first.rising else "falling"
+    verb = "is" if stretch.ended_on is None else "was"
     return [
-        f"{trend.watch.title.capitalize()}{where} is {word} since {first.since} (from about "
+        f"{trend.watch.title.capitalize()}{where} {verb} {word} since {first.since} (from about "
         f"{before:.2f} to {values[-1]:.2f}{unit}; seen on {first.day}). By chance such a signal "
         f"comes once in about {trend.by_chance:.0f} visits for each measure."
     ]

@@ -38,13 +38,16 @@ def write_charts(found: Object, path: str | PathLike[str]) -> None:
         )
     from matplotlib.figure import Figure
 
-    rows = -(-len(series) // _COLUMNS)
+    charts: dict[tuple[str, str, str], list[Object]] = {}
+    for one in series:
+        charts.setdefault((one["stage"], one["phone"], one["measure"]), []).append(one)
+    rows = -(-len(charts) // _COLUMNS)
     figure = Figure(figsize=(11.0, 2.4 * rows + 0.6), layout="constrained")
     figure.suptitle(f"Machine {found['machine']}", fontsize=12)
     axes = figure.subplots(rows, _COLUMNS, squeeze=False)
-    for axis, one in zip(axes.flat, series, strict=False):
-        _draw(axis, one, found["changes"])
-    for axis in list(axes.flat)[len(series) :]:
+    for axis, parts in zip(axes.flat, charts.values(), strict=False):
+        _draw(axis, parts, found["changes"])
+    for axis in list(axes.flat)[len(charts) :]:
         axis.set_axis_off()
     try:
         figure.savefig(path, dpi=110, format="png")
@@ -56,17 +59,23 @@ def write_charts(found: Object, path: str | PathLike[str]) -> None:
         ) from None
 
 
-def _draw(axis: Any, one: Object, changes: Sequence[Object]) -> None:
-    days = [date.fromisoformat(day) for day in one["days"]]
-    axis.plot(days, one["values"], "o-", color=_LINE, ms=3.5, lw=1.0)
-    for signal in one["signals"][:1]:
-        axis.axvspan(date.fromisoformat(signal["since"]), days[-1], color=_SIGNAL, alpha=0.12, lw=0)
-        word = "rising" if signal["rising"] else "falling"
-        axis.set_xlabel(f"{word} since {signal['since']}", fontsize=8, color=_SIGNAL)
+def _draw(axis: Any, parts: Sequence[Object], changes: Sequence[Object]) -> None:
+    """One measure, a line for each stretch between two changes of parts."""
+    notes = []
+    for one in parts:
+        days = [date.fromisoformat(day) for day in one["days"]]
+        axis.plot(days, one["values"], "o-", color=_LINE, ms=3.5, lw=1.0)
+        for signal in one["signals"][:1]:
+            since = date.fromisoformat(signal["since"])
+            axis.axvspan(since, days[-1], color=_SIGNAL, alpha=0.12, lw=0)
+            word = "rising" if signal["rising"] else "falling"
+            notes.append(f"{word} since {signal['since']}")
+    axis.set_xlabel("; ".join(notes), fontsize=8, color=_SIGNAL)
+    first, last = parts[0]["days"][0], parts[-1]["days"][-1]
     for change in changes:
-        day = date.fromisoformat(change["at"][:10])
-        if days[0] <= day <= days[-1]:
-            axis.axvline(day, color=_CHANGE, ls="--", lw=0.9)
+        if first <= change["at"][:10] <= last:
+            axis.axvline(date.fromisoformat(change["at"][:10]), color=_CHANGE, ls="--", lw=0.9)
+    one = parts[0]
     unit = f" ({one['unit']})" if one["unit"] else ""
     group = ", ".join(part for part in (one["stage"], one["phone"]) if part)
     axis.set_title(f"{one['title']}{unit}, {group}", fontsize=9, loc="left")
