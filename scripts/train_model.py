@@ -36,6 +36,12 @@ UNKNOWN_SHARE = 0.01
 @click.option("--clips", default=6000, show_default=True, help="Synthesised clips to train on.")
 @click.option("--seed", default=1, show_default=True)
 @click.option("--jobs", default=2, show_default=True)
+@click.option(
+    "--rows",
+    "given",
+    type=click.Path(exists=True, path_type=Path),
+    help="Use these feature rows (a JSON lines file, or a folder of them) instead of rendering.",
+)
 @click.option("--rounds", default=600, show_default=True, help="Boosting rounds a scorecard.")
 @click.option(
     "--also",
@@ -51,10 +57,22 @@ UNKNOWN_SHARE = 0.01
     show_default=False,
     help="Folder to write to (models/general).",
 )
-def main(clips: int, seed: int, jobs: int, rounds: int, also: tuple[Path, ...], out: Path) -> None:
+def main(
+    clips: int,
+    seed: int,
+    jobs: int,
+    rounds: int,
+    given: Path | None,
+    also: tuple[Path, ...],
+    out: Path,
+) -> None:
     """Train the scorecards and write the model file."""
     began = time.time()
-    rows = synthetic(seed, clips, jobs=jobs, cache=ROOT / ".cache" / "rows")
+    if given is None:
+        rows = synthetic(seed, clips, jobs=jobs, cache=ROOT / ".cache" / "rows")
+    else:
+        files = sorted(given.glob("*.jsonl")) if given.is_dir() else [given]
+        rows = [row for path in files for row in load(path)]
     for path in also:
         rows += [row for row in load(path) if row.truth.get("usable", True)]
     rows = [row for row in rows if row.truth.get("usable", True) and not row.truth.get("problem")]
