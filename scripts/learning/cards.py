@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from learning.additive import Additive, directions, fit_additive
-from learning.dataset import NAMES, Row, matrix
 from sklearn.linear_model import LogisticRegression
 
+from learning.additive import Additive, directions, fit_additive
+from learning.dataset import NAMES, Row, matrix
 from quietrun.evidence import BY_NAME
 from quietrun.words import FAULTS, POSSIBLE
 

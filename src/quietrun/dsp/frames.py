@@ -9,6 +9,7 @@ Times are seconds from the first sample; rates and frequencies are in Hz.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,8 +140,8 @@ def frames_of(samples: Array, rate_hz: float) -> Frames:
         samples=samples,
         rate_hz=float(rate_hz),
         hop_s=hop / rate_hz,
-        time_s=(np.arange(count) * hop + n_fft / 2) / rate_hz,
-        freqs_hz=np.arange(m) * (rate_hz / n_fft),
+        time_s=np.asarray((np.arange(count) * hop + n_fft / 2) / rate_hz, dtype=np.float64),
+        freqs_hz=np.asarray(np.arange(m) * (rate_hz / n_fft), dtype=np.float64),
         power=power,
         spectrum=spectrum,
         padded=padded,
@@ -162,7 +163,7 @@ def band_power(frames: Frames, edges_hz: NDArray[np.float64]) -> NDArray[np.floa
     """
     cuts = np.clip(np.searchsorted(frames.freqs_hz, edges_hz), 0, frames.freqs_hz.size)
     out = np.zeros((frames.time_s.size, cuts.size - 1))
-    for i, (lo, hi) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
+    for i, (lo, hi) in enumerate(pairwise(cuts.tolist())):
         if hi > lo:
             out[:, i] = frames.power[:, lo:hi].sum(axis=1)
     return out

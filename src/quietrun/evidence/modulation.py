@@ -19,7 +19,10 @@ Floats = NDArray[np.float64]
 
 _COMB = 16  # harmonics of the turn that are summed
 _TOP_ORDER = 26.0
-_RANDALL = "Randall and Antoni, Rolling element bearing diagnostics, MSSP 25 (2011): squared-envelope spectrum"
+_RANDALL = (
+    "Randall and Antoni, Rolling element bearing diagnostics, MSSP 25 (2011): "
+    "squared-envelope spectrum"
+)
 _SYNC = "Time-synchronous averaging over the turn (McFadden 1987, from memory)"
 
 
@@ -240,6 +243,12 @@ class OrderSpectrum:
     step: float
     _wide: dict[int, Floats] = field(default_factory=dict)
 
+    def series(self, mains: Floats) -> Floats:
+        """Score of the series beside the turn at each order, computed once; see ``_off_turn``."""
+        if -1 not in self._wide:
+            self._wide[-1] = _off_turn(self, mains)[0]
+        return self._wide[-1]
+
     @property
     def top(self) -> float:
         """Highest order it holds."""
@@ -263,7 +272,7 @@ def _normal(energy: Floats, room: float) -> Floats:
     """Envelope over its own clean mean (1 on average without a room)."""
     mean = float(energy.mean())
     clean = max(mean - room, 0.1 * mean)
-    return (energy - mean) / clean
+    return np.asarray((energy - mean) / clean)
 
 
 def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> OrderSpectrum:
@@ -295,7 +304,7 @@ def _apart(orders: Floats, from_: Floats, width: float) -> NDArray[np.bool_]:
     """True where an order is further than ``width`` from all of ``from_``."""
     if from_.size == 0:
         return np.ones(orders.shape, dtype=bool)
-    return np.min(np.abs(orders[:, None] - from_[None, :]), axis=1) > width
+    return np.asarray(np.min(np.abs(orders[:, None] - from_[None, :]), axis=1) > width)
 
 
 def _gauss_rough(cells: float) -> float:
@@ -330,7 +339,7 @@ def _detrend(energy: Floats, rate_hz: float, span_s: float) -> Floats:
     )
     total = np.cumsum(padded)
     mean = (total[width:] - total[:-width]) / width
-    return energy / np.maximum(mean[: energy.size], 1e-16)
+    return np.asarray(energy / np.maximum(mean[: energy.size], 1e-16))
 
 
 def _turns(scene: Scene, energy: Floats, rate_hz: float, begin_s: float) -> Floats | None:
@@ -345,7 +354,7 @@ def _turns(scene: Scene, energy: Floats, rate_hz: float, begin_s: float) -> Floa
         return None
     last = int(np.flatnonzero(use)[-1])
     grid = np.arange(0.0, angle[last], 1.0 / 64.0)
-    return np.interp(grid, angle[: last + 1], energy[: last + 1])
+    return np.asarray(np.interp(grid, angle[: last + 1], energy[: last + 1]))
 
 
 _Bands = dict[str, list[float | None]]
@@ -416,7 +425,7 @@ def _steady_band(
         extra = np.sum(np.maximum(spectrum.power[index] - spectrum.floor[index], 0.0))
         bands["turn_depth"][i] = float(np.clip(10 * np.log10(extra + 1e-4), -40, 30))
     bands["turn_once"][i] = float(spectrum.at(np.array([1.0]), reach)[0])
-    score, _ = _off_turn(spectrum, mains)
+    score = spectrum.series(mains)
     bands["off_turn"][i] = float(score.max()) if score.size else 0.0
     known = mains[:2][mains[:2] < spectrum.top]
     if known.size:
@@ -515,13 +524,13 @@ def _over_bands(
     if not known:
         return
     mains = _mains_orders(scene)
-    series = np.array([_off_turn(s, mains)[0] for s in known])
+    series = np.array([s.series(mains) for s in known])
     values["off_turn_together"] = float(series.mean(axis=0).max())
     order = np.arange(1.0, 13.0)
     order = order[_apart(order, mains, 0.05)]
     comb = np.array([s.at(order, 0.012) for s in known]).mean(axis=0)
     values["turn_together"] = float(np.sort(comb)[-5:].mean())
-    values["off_over_turn"] = float(values["off_turn_together"]) - float(values["turn_together"])
+    difference("off_over_turn", "off_turn_together", "turn_together")
     low = np.mean([s.at(np.arange(1.0, 4.0), 0.012).mean() for s in known])
     high = np.mean([s.at(np.arange(6.0, 13.0), 0.012).mean() for s in known])
     values["turn_slope"] = float(low - high)

@@ -10,6 +10,7 @@ multiples of the shaft rate.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ Floats = NDArray[np.float64]
 
 #: Edges of the half-octave bands in which modulation and impacts are heard, Hz.
 BAND_EDGES = tuple(float(round(x)) for x in np.geomspace(360.0, 14500.0, 12))
-BANDS = tuple(zip(BAND_EDGES[:-1], BAND_EDGES[1:], strict=True))
+BANDS = tuple(pairwise(BAND_EDGES))
 #: Neighbouring bands are reported together, by the clearest of them.
 GROUPS = {"low": (0, 1, 2), "mid": (3, 4, 5, 6), "high": (7, 8, 9, 10)}
 ENVELOPE_HZ = 2000.0
@@ -129,7 +130,7 @@ def noise_levels(frames: Frames) -> tuple[Floats, Floats]:
     mean = frames.power[: count * NOISE_GROUP].reshape(count, NOISE_GROUP, -1).mean(axis=1)
     time = frames.time_s[: count * NOISE_GROUP].reshape(count, NOISE_GROUP).mean(axis=1)
     noise = np.zeros((count, NOISE_EDGES.size - 1))
-    for i, (lo, hi) in enumerate(zip(NOISE_EDGES[:-1], NOISE_EDGES[1:], strict=True)):
+    for i, (lo, hi) in enumerate(pairwise(NOISE_EDGES.tolist())):
         bins = frames.bins(lo, hi)
         if bins.stop - bins.start >= 2:
             noise[:, i] = np.median(mean[:, bins], axis=1)
@@ -158,13 +159,13 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
     noise_room = (
         np.quantile(noise[quiet], 0.5, axis=0) if quiet.sum() >= 3 else np.zeros(noise.shape[1])
     )
-    envelopes = []
+    envelopes: list[Envelope | None] = []
     for lo, hi in BANDS:
         if hi > top * 1.02:
             envelopes.append(None)
             continue
-        energy, rate = band_envelope(frames, lo, hi, rate_hz=ENVELOPE_HZ)
-        energy = energy.astype(np.float64) + 1e-16
+        squared, rate = band_envelope(frames, lo, hi, rate_hz=ENVELOPE_HZ)
+        energy = squared.astype(np.float64) + 1e-16
         at = (np.arange(energy.size) + 0.5) / rate
         room = 0.0
         if known:

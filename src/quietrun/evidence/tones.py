@@ -73,7 +73,7 @@ ROWS = (
         _BAND,
         1,
         "Clearest high tone that keeps its pitch while the machine slows down.",
-        "A ringing part keeps its pitch; what the shaft makes falls with it. Common practice, no source",
+        "A ringing part keeps its pitch, what the shaft makes falls. Common practice, no source",
     ),
     row(
         "tone_coast_gain",

@@ -13,6 +13,7 @@ import json
 import math
 from bisect import bisect_right
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -171,10 +172,10 @@ def _term(got: dict[str, Any]) -> Term:
     numbers = (*edges, *points, *usual, float(got["missing"]))
     if len(points) != len(edges) + 1 or not all(math.isfinite(x) for x in numbers):
         raise ValueError(f"steps of {got['feature']}")
-    if any(b <= a for a, b in zip(edges, edges[1:], strict=False)):
+    if any(b <= a for a, b in pairwise(edges)):
         raise ValueError(f"edges of {got['feature']}")
-    rising = all(b >= a for a, b in zip(points, points[1:], strict=False))
-    falling = all(b <= a for a, b in zip(points, points[1:], strict=False))
+    rising = all(b >= a for a, b in pairwise(points))
+    falling = all(b <= a for a, b in pairwise(points))
     if not (rising or falling):
         raise ValueError(f"points of {got['feature']} rise and fall")
     return Term(str(got["feature"]), edges, points, float(got["missing"]), usual)

@@ -8,13 +8,15 @@ from types import MappingProxyType
 LOOK_FIRST = MappingProxyType(
     {
         "bearing_noise": (
-            "Unplug. Spin the shaft by hand: a rough or dry bearing can be felt before it is heard.",
+            "Unplug. Spin the shaft by hand: a rough bearing can be felt before it is heard.",
             "Run the motor alone (motor_only): a bearing makes its noise there too.",
-            "Check that both bearings were pressed in square and by the right ring; change them as a pair.",
+            "Check that both bearings sit square and were pressed by the right ring; "
+            "change them as a pair.",
         ),
         "impeller_rub": (
-            "Unplug. Look for a polished or scraped mark on the impeller, its housing and the rear cover.",
-            "Check that the impeller sits at its depth on the shaft and has not crept towards the start switch.",
+            "Unplug. Look for a scraped mark on the impeller, its housing and the rear cover.",
+            "Check that the impeller sits at its depth on the shaft and has not crept towards "
+            "the start switch.",
             "Turn the shaft by hand through a whole turn and listen for one spot that touches.",
         ),
         "pre_breaker_wobble": (
@@ -24,7 +26,7 @@ LOOK_FIRST = MappingProxyType(
         ),
         "burr_contact": (
             "Back the burrs off by a mark and record again: contact goes away, other noises stay.",
-            "Unplug. Clean the chamber, the burr seats and the threads; packed grounds tilt a burr.",
+            "Unplug. Clean the chamber, the burr seats and the threads: packed grounds tilt burrs.",
             "Check that both burrs lie flat and the carrier runs true.",
         ),
     }

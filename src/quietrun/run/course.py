@@ -402,7 +402,7 @@ def _refine(
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     if holding and (by_hum or tones.strength > 1.0):
         off: float | None = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
-        if by_hum and off < frames.duration_s - 0.3:
+        if by_hum and off is not None and off < frames.duration_s - 0.3:
             time, fall = step_down(frames, comb, (off - 0.35, off + 0.35))
             off = time if fall > 0.35 else off
     elif by_hum and a - 0.3 <= middle <= b + 0.3:
@@ -496,7 +496,7 @@ def _describe(
             steady_s=(max(steady[0], steady[1] - 4.0), steady[1]),
             span_s=(last - 0.1, until),
             top_hz=top_hz,
-            group=max(1, round((until - last) / 2.5)),
+            group=max(1, round((until - last) / 1.4)),
             skip_hz=lines,
             sharp_below_hz=1500.0 if vanished - last > 2.0 else 0.0,
             audible_until_s=vanished,

@@ -190,7 +190,7 @@ def line_log_odds(share: Floats, level_db: Floats) -> Floats:
     powered = np.minimum(u - on, 0.0) ** 2 / (2 * _ON_SPREAD**2) + np.log(_ON_SPREAD)
     odds = np.clip(off - powered, -4.0, 4.0)
     there = float(np.median(level_db[u > on - 1.0])) if (u > on - 1.0).any() else 0.0
-    return np.where(level_db < there - 9.0, np.minimum(odds, -1.0), odds)
+    return np.asarray(np.where(level_db < there - 9.0, np.minimum(odds, -1.0), odds))
 
 
 def _by_level(level_db: Floats) -> Floats:
@@ -210,7 +210,7 @@ def _by_level(level_db: Floats) -> Floats:
     if apart < max(3.0, 2.5 * spread):
         return np.zeros(size)
     middle = 0.5 * float(high[best] + low[best])
-    return np.clip((level_db - middle) * apart / spread**2 / 4.0, -3.0, 3.0)
+    return np.asarray(np.clip((level_db - middle) * apart / spread**2 / 4.0, -3.0, 3.0))
 
 
 def hum(frames: Frames, comb: Comb) -> Hum:

@@ -384,7 +384,7 @@ def _best_law(
     gain: Floats, time: Floats, logs: Floats, decay: Decay | None, audible_s: float
 ) -> tuple[Floats, tuple[float, float, float], float, float]:
     """Best curve of the bank: its share at each time, drag, stop time and total gain."""
-    durations = np.exp(np.arange(np.log(0.3), np.log(45.0), 0.06))
+    durations = np.exp(np.arange(np.log(0.3), np.log(45.0), 0.09))
     tau, w = motion_curves(COAST_SHAPES)
     best = (-np.inf, 0, 1.0)
     for i in range(tau.shape[0]):
@@ -394,7 +394,7 @@ def _best_law(
         if total[j] > best[0]:
             best = (float(total[j]), i, float(durations[j]))
     _, i, near = best
-    fine = near * np.exp(np.linspace(-0.06, 0.06, 13))
+    fine = near * np.exp(np.linspace(-0.09, 0.09, 15))
     total = _law_score(gain, time, logs, decay, tau[i], w, fine)
     k = int(np.argmax(total))
     share = np.interp(time / fine[k], tau[i], w, right=0.0)
