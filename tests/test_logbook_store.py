@@ -133,6 +133,14 @@ def test_a_found_date_does_not_overrule_a_typed_one(book):
     assert clips(book, "B-014")[0].when.day == "2026-03-05"
 
 
+def test_a_copied_files_newer_time_does_not_move_the_visit(book):
+    entry = made_entry(1)
+    add_clip(book, replace(entry, when=replace(entry.when, source="file_time")))
+    later = made_entry(1, day="2026-08-08")
+    add_clip(book, replace(later, when=replace(later.when, source="file_time")))
+    assert clips(book, "B-014")[0].when.day == "2026-03-05"
+
+
 def test_clips_are_found_by_hash_path_and_name(book):
     add_clip(book, made_entry(1))
     for name in (sha_of(1), sha_of(1)[:8].upper(), "/clips/clip-1.m4a", "clip-1.m4a"):

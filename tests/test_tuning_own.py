@@ -219,7 +219,7 @@ SCORES = st.floats(-8, 8)
 def test_a_limit_is_never_moved_past_a_confirmed_fault_in_silence(quiet, faulty, old):
     row = own_limit("impeller_rub", quiet, faulty, spread=OTHERS, general=0.0, old=old)
     assert math.isfinite(row.limit)
-    if row.limit >= min(faulty):
+    if row.limit > min(faulty) - MARGIN + 1e-9:
         assert row.warnings
         assert row.limit <= row.old, "loosened past a confirmed fault"
 

@@ -5,10 +5,11 @@ import pytest
 from made_logbook import MODEL_SHA, made_report
 
 from quietrun.errors import ModelError, UsageError
+from quietrun.evidence import Evidence
 from quietrun.judge.limits import FaultLimit, Limits
 from quietrun.judge.model import Model, Scorecard
 from quietrun.judge.population import Population, Spread, load_population
-from quietrun.judge.score import probability_of
+from quietrun.judge.score import probability_of, unknown_limit, unknown_score
 from quietrun.report.tune_text import tune_text
 from quietrun.tuning.again import judge_again, log_odds_of
 from quietrun.tuning.tune import Logged, as_object, expected_alarms, tune
@@ -85,6 +86,17 @@ def test_limits_fit_what_judge_does_with_them():
     for score in np.linspace(-2, 4, 61):
         flagged = probability_of(score - own.shift) >= own.probability
         assert flagged == (score >= row(found, "impeller_rub").limit - 1e-9)
+
+
+def test_judge_uses_the_own_limit_of_unknown_noise():
+    own = Limits("B", "", "assembled", MODEL_SHA, {"unknown": FaultLimit(shift=-3.0, limit=0.5)})
+    for limits, probability, limit in (
+        (None, probability_of(-4.0), 0.5),
+        (own, probability_of(-1.0), probability_of(0.5)),
+    ):
+        said, _ = unknown_score(MODEL, Evidence({}), {}, limits)
+        assert said == pytest.approx(probability)
+        assert unknown_limit(MODEL, limits) == pytest.approx(limit)
 
 
 def test_a_confirmed_fault_stays_over_the_limit_and_the_clip_noisy():
