@@ -122,8 +122,13 @@ def test_only_possible_faults_get_limits():
 def test_no_quiet_run_is_a_clear_message():
     with pytest.raises(UsageError, match="no quiet run of stage assembled"):
         tuned([logged(1, 3.0, quiet=False, faults=("impeller_rub",))])
-    with pytest.raises(UsageError, match="no quiet run"):
+    with pytest.raises(UsageError, match="One quiet run is too few"):
         tuned([logged(1, -3.0)], population=None)
+
+
+def test_limits_from_own_runs_alone_say_so():
+    found = tuned(LOUD, population=None)
+    assert any("rest on the own runs alone" in line for line in found.warnings)
 
 
 def test_own_usual_ranges_are_narrower_than_those_of_all_machines():

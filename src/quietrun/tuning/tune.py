@@ -112,13 +112,7 @@ def tune(
         No quiet run to tune from.
     """
     quiet = [clip for clip in clips if clip.quiet]
-    if not quiet or (population is None and len(quiet) < 2):
-        raise UsageError(
-            f"{machine} has no quiet run of stage {stage} to tune from.",
-            "Its own limits come from its own quiet runs, with the same phone, since the last "
-            "new parts.",
-            "Add clips, or confirm them: quietrun logbook confirm CLIP quiet",
-        )
+    _check_runs(quiet, machine, stage, population)
     rows = _rows(clips, stage, model, population, old)
     limits = Limits(
         machine=machine,
@@ -139,8 +133,26 @@ def tune(
         left_out=(hits, len(quiet) if len(quiet) > 1 else 0),
         left_out_range=_share_range(hits, len(quiet)) if len(quiet) > 1 else None,
         moved=_moved(clips, old, limits, model),
-        warnings=tuple(_warnings(quiet, rows)),
+        warnings=tuple(_warnings(quiet, rows, population)),
     )
+
+
+def _check_runs(
+    quiet: Sequence[Logged], machine: str, stage: str, population: Population | None
+) -> None:
+    if not quiet:
+        raise UsageError(
+            f"{machine} has no quiet run of stage {stage} to tune from.",
+            "Its own limits come from its own quiet runs, with the same phone, since the last "
+            "new parts.",
+            "Add clips, or confirm them: quietrun logbook confirm CLIP quiet",
+        )
+    if population is None and len(quiet) < 2:
+        raise UsageError(
+            "One quiet run is too few to tune from with this model.",
+            "How far the runs of a machine scatter is not known for it from other machines.",
+            "Add another quiet run.",
+        )
 
 
 def _rows(
@@ -253,8 +265,15 @@ def _moved(
     return tuple(moved)
 
 
-def _warnings(quiet: Sequence[Logged], rows: Sequence[OwnLimit]) -> list[str]:
+def _warnings(
+    quiet: Sequence[Logged], rows: Sequence[OwnLimit], population: Population | None
+) -> list[str]:
     lines = [line for row in rows for line in row.warnings]
+    if population is None:
+        lines.append(
+            "Nothing is known of other machines for this model, so the limits rest on the own "
+            "runs alone. Take them seriously from about ten runs on."
+        )
     days = {clip.day for clip in quiet}
     if len(quiet) > 1 and len(days) == 1:
         lines.append(
