@@ -94,13 +94,7 @@ def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") ->
         view = by_hand(view)
         # a sound that dies away looks like a falling gain, and all its bands fall together
         measures = replace(measure(view), riding=Riding(0.0, 0.0, 0.0))
-        measures = replace(measures, standing=replace(measures.standing, snr_db=None))
-        found = [
-            *_turned(view, clip),
-            *file_problems,
-            *_recorder(view, measures),
-            *_surroundings(measures),
-        ]
+        found = [*_turned(view, clip), *file_problems, *_recorder(view, measures)]
     else:
         measures = measure(view)
         found = [

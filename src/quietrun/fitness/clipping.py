@@ -32,6 +32,10 @@ _BUMP = 1.25
 _BUMP_MASS = 0.005
 _FALLS_WITHIN = 0.2  # above the rail only the coder's smear is left
 _BEND = 0.95  # bend at the bump over that from 45 to 75 % of its level; uncut: 1 and more
+_BEND_OF_TONES = 0.55  # noise on the top of a loud tone: sqrt(2/6) = 0.58 at the least
+_TROUGH = 0.25  # a sine has 0.4 of its highest density at 0.84 of its level, a cut one far less
+_ONE_LINE = 0.3
+_RUMBLE_HZ = 150.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +92,15 @@ def _piled(samples: Array, rate_hz: float) -> Clipping:
     return Clipping(count / samples.size, rail, int(tenths.size))
 
 
+def _is_broad(view: View, loud: NDArray[np.intp]) -> bool:
+    """Neither one line nor the lowest octaves make the wave."""
+    frames = view.frames
+    mean = frames.power[loud[:: max(1, loud.size // 50)]].mean(axis=0)
+    peak, slow = int(np.argmax(mean)), int(np.searchsorted(frames.freqs_hz, _RUMBLE_HZ))
+    line = float(mean[max(0, peak - 2) : peak + 3].sum() / mean.sum())
+    return line < _ONE_LINE and float(mean[:slow].sum() / mean.sum()) < 0.5
+
+
 def _smeared(view: View) -> Clipping:
     frames = view.frames
     loud = np.flatnonzero(view.steady)
@@ -115,7 +128,10 @@ def _smeared(view: View) -> Clipping:
     bend = np.abs(frames.samples[place - 1] - 2 * middle + frames.samples[place + 1])
     at_bump = np.median(bend[np.abs(bins - bump) <= 1])
     below = np.median(bend[(bins >= 0.45 * bump) & (bins <= 0.75 * bump)])
-    if not at_bump < _BEND * below:
+    trough = counts[int(0.8 * bump) : int(0.88 * bump) + 1].mean() / counts[bump]
+    if trough > _TROUGH and at_bump >= (_BEND if _is_broad(view, loud) else _BEND_OF_TONES) * below:
+        return NONE
+    if at_bump >= 1.2 * below:
         return NONE
     share = mass * (b - a) / frames.samples.size
     return Clipping(share, bump * 1.1 * top / _BINS, loud.size // 10)

@@ -23,13 +23,14 @@ _LEAST_BLOCKS = 16  # 0.8 s
 
 _LEVEL_S = 0.005
 _FALL_S = 0.06
-_SHARP_DB = 20.0  # within _FALL_S; sound dies by 6 to 18 dB in that time in a room
+_SHARP_DB = 24.0  # within _FALL_S; in a room of 0.2 s reverberation sound dies by 18 dB
 _FLOOR_DB = 6.0  # a gate's floor is as even as the room it replaces
 _SILENT_S = 0.08
 _SOUND_S = 0.5  # what is cut off must have lasted: a clink in a quiet room falls sharply too
 _SOUND_DB = 12.0
 _NEAR_DB = 8.0
 _EMPTY_DB = -84.0  # two steps of a 16-bit file
+_NOTHING = 1e-10  # -100 dB: single steps of a 16-bit file now and then
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +123,7 @@ def measure_gate(view: View) -> Gate:
     if level_db.size < 60:
         return Gate(0, 0.0, 0.0)
     floor_db = float(np.quantile(level_db, 0.02))
-    silent = level_db < floor_db + _FLOOR_DB
+    silent = level_db < max(floor_db + _FLOOR_DB, _EMPTY_DB)
     sounding = level_db >= floor_db + _SOUND_DB
     time_s = (np.arange(level_db.size) + 0.5) * hop_s
     steady = _between(view.steady, view.frames.time_s, time_s)
@@ -133,7 +134,7 @@ def measure_gate(view: View) -> Gate:
     for a, b in stretches(silent):
         if (b - a) * hop_s < _SILENT_S or a < 2 * fall:
             continue
-        before_db = float(np.median(level_db[a - 2 * fall : a - fall]))
+        before_db = float(np.median(level_db[a - fall : a - fall + 4]))
         behind_db = float(np.median(level_db[a:b]))
         padded = b > level_db.size - 4 and room_db is not None
         if padded and room_db is not None and abs(before_db - room_db) < _NEAR_DB:
@@ -159,7 +160,7 @@ def _levels_db(view: View) -> tuple[Floats, float]:
     part = frames.samples[: count * hop].reshape(count, hop)
     power = np.einsum("ij,ij->i", part, part).astype(np.float64) / hop - part.mean(axis=1) ** 2
     power = np.convolve(np.maximum(power, 0.0), np.full(3, 1 / 3), mode="same")
-    return np.asarray(10.0 * np.log10(power + 1e-12)), hop / frames.rate_hz
+    return np.asarray(10.0 * np.log10(power + _NOTHING)), hop / frames.rate_hz
 
 
 def _between(mask: Bools, at_s: NDArray[Any], time_s: NDArray[Any]) -> Bools:
