@@ -75,7 +75,7 @@ DEMOS = (
         "KILN-2",
         "The same machine with a damaged spot in a bearing.",
         _recipe(
-            102,
+            107,
             22,
             50.0,
             phone=15,

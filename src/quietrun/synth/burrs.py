@@ -40,7 +40,7 @@ def _gated(scene: Scene, sound: Signal) -> Signal:
 
 def tooth_pass(scene: Scene, rng: Rng) -> Part:
     """Toothed faces out of parallel: a burst of tooth passes over an arc, once a turn."""
-    share = log_uniform(rng, 0.08, 0.7)
+    share = log_uniform(rng, 0.08, 1.4)
     teeth = scene.machine.teeth
     first, last = float(scene.turns[0]), float(scene.turns[-1])
     at = first + np.arange(int((last - first) * teeth)) / teeth

@@ -20,6 +20,12 @@ _FORMATS: dict[str, tuple[str, str, tuple[int, ...] | None]] = {
 }
 
 
+#: Settings that halve the time of an encoder (phones do not dwell on it either).
+_QUICK = {
+    "aac": {"aac_coder": "fast"},
+    "opus": {"compression_level": "5"},
+    "mp3": {"compression_level": "7"},
+}
 #: Samples by which this encoder is late and that no decoder here takes back by itself
 #: (one AAC frame of 1024; the others tell their delay in the stream). Measured; see the tests.
 _LATE = {"aac": 1024}
@@ -63,7 +69,7 @@ def round_trip(samples: Signal, rate_hz: int, codec: str, bit_rate: int) -> Sign
     pcm = np.round(np.clip(planes, -1, 1) * 32767).astype(np.int16)
     buffer = io.BytesIO()
     with av.open(buffer, "w", format=container) as out:
-        stream: Any = out.add_stream(encoder, rate=rate_hz)
+        stream: Any = out.add_stream(encoder, rate=rate_hz, options=_QUICK.get(codec))
         stream.layout = layout
         if bit_rate:
             stream.bit_rate = bit_rate

@@ -7,7 +7,7 @@ a workshop may meet.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -107,7 +107,6 @@ class RoomFamily:
     reflections: int
     table_delay_s: float
     table_gain: float
-    distance_s: float
     floor_slope: float
     floor_hump_hz: float
     floor_hump_db: float
@@ -162,7 +161,7 @@ def _diffuse(rng: Rng, length: int, quality: float) -> Signal:
     return np.asarray(out / np.sqrt(np.sum(np.square(out))), dtype=np.float32)
 
 
-def _body(rng: Rng) -> Body:
+def _body(rng: Rng, stiff: float) -> Body:
     """Draw a housing: single resonances, a dense field above them, a stiff path beside."""
     count = int(rng.integers(10, 45))
     lowest, highest = log_uniform(rng, 110, 420), log_uniform(rng, 2000, 6000)
@@ -178,7 +177,7 @@ def _body(rng: Rng) -> Body:
         ir = rings(freqs, quality, gains, length_s=0.17)
         ir /= np.sqrt(np.sum(np.square(ir)))
         ir += np.float32(dense * rng.uniform(0.5, 1.5)) * _diffuse(rng, ir.size, typical)
-        ir[0] += rng.uniform(0.02, 0.4)
+        ir[0] += rng.uniform(0.02, 0.4) + stiff
         responses.append(ir / np.float32(np.sqrt(np.sum(np.square(ir)))))
     return Body(responses[0], responses[1])
 
@@ -187,6 +186,8 @@ def _body(rng: Rng) -> Body:
 def machine_family(number: int) -> MachineFamily:
     """Machine ``number``: always the same one."""
     rng = stream(number, "machine")
+    plain = stream(number, "plain machine")  # some housings hardly colour the sound
+    stiff = float(plain.uniform(1.5, 8.0)) if chance(plain, 0.12) else 0.0
     blades = int(rng.integers(4, 14))
     uneven = log_uniform(rng, 0.003, 0.08)
     parts = rng.dirichlet([1.6, 1.0, 1.2])
@@ -245,7 +246,7 @@ def machine_family(number: int) -> MachineFamily:
         bearing_contact=(float(rng.uniform(0, 15)), float(rng.uniform(0, 15))),
         teeth=int(rng.integers(18, 90)),
         burr_modes=np.sort(log_uniform(rng, 1500, 3200) * np.cumprod(rng.uniform(1.04, 1.5, 7))),
-        body=_body(rng),
+        body=_body(rng, stiff),
     )
 
 
@@ -257,13 +258,12 @@ def room_family(number: int) -> RoomFamily:
     def sometimes(probability: float) -> float:
         return float(rng.uniform(0.2, 1.0)) if chance(rng, probability) else 0.0
 
-    return RoomFamily(
+    family = RoomFamily(
         reverb_s=log_uniform(rng, 0.2, 1.2),
         bright=float(rng.uniform(0.25, 0.9)),
         reflections=int(rng.integers(4, 16)),
         table_delay_s=log_uniform(rng, 2e-4, 3e-3),
         table_gain=float(rng.uniform(0, 0.8)),
-        distance_s=0.0,
         floor_slope=float(rng.uniform(2, 9)),
         floor_hump_hz=log_uniform(rng, 80, 3000),
         floor_hump_db=float(rng.uniform(0, 10)),
@@ -279,6 +279,16 @@ def room_family(number: int) -> RoomFamily:
         beeps=sometimes(0.08),
         passing=sometimes(0.1),
         machines=sometimes(0.15),
+    )
+    dry = stream(number, "dry room")  # outdoors, or so near that the room is hardly heard
+    if not chance(dry, 0.12):
+        return family
+    return replace(
+        family,
+        reverb_s=log_uniform(dry, 0.05, 0.2),
+        reflections=int(dry.integers(0, 3)),
+        table_gain=float(dry.uniform(0, 0.2)),
+        floor_slope=float(dry.uniform(0, 5)),
     )
 
 
@@ -309,7 +319,7 @@ def phone_family(number: int) -> PhoneFamily:
     eq = np.where((knots < 100) | (knots > 7000), 1.8 * eq, eq)
     if name == "opus" and rate not in (8000, 16000, 24000):
         rate = 48000
-    return PhoneFamily(
+    family = PhoneFamily(
         rate_hz=rate,
         high_pass_hz=log_uniform(rng, 50, 300),
         high_pass_order=int(rng.integers(1, 5)),
@@ -326,4 +336,17 @@ def phone_family(number: int) -> PhoneFamily:
         codec=name,
         bit_rate=0 if hi == 0 else round(log_uniform(rng, lo, hi)) * 1000,
         stereo=pick(rng, ("mono",) * 20 + ("near", "near", "one_dead", "turned")),
+    )
+    flat = stream(
+        number, "flat phone"
+    )  # a measuring microphone, or an app that takes the raw sound
+    if not chance(flat, 0.12):
+        return family
+    return replace(
+        family,
+        high_pass_hz=log_uniform(flat, 15, 60),
+        high_pass_order=1,
+        eq_db=0.15 * eq,
+        gain_mode="fixed",
+        suppress_db=0.0,
     )

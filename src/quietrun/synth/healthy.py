@@ -81,6 +81,8 @@ def add_hum(scene: Scene, stems: Stems) -> None:
         t = np.arange(scene.points) / CONTROL_HZ - at
         inrush += np.where(t >= 0, np.exp(-np.maximum(t, 0) / dies), 0.0)
     sound += look_up(odd, scene.line) * ramp(inrush * level * rng.uniform(0.2, 2.5))
+    if chance(rng, 0.4):  # a little of the mains itself, and its odd harmonics
+        sound += look_up(odd, scene.line) * ramp(gate * level * rng.uniform(0.01, 0.25))
     stems.rear += (1 - m.hum_body) * sound
     stems.air += m.hum_body * sound
 

@@ -32,7 +32,7 @@ from quietrun.synth.scene import Scene
 
 def _scrape(scene: Scene, rng: Rng, power: float) -> Signal:
     """Scraping noise: broadband, its upper edge rising a little with the speed."""
-    lo, hi = random_band(rng, (400, 2500), (2500, 12000))
+    lo, hi = random_band(rng, (150, 2500), (2000, 13000))
     gain = speed_gain(scene, power)
     return flowing_noise(
         rng,
@@ -53,7 +53,7 @@ def _share(rng: Rng, noise: Signal) -> tuple[Signal, Signal]:
 def one_spot(scene: Scene, rng: Rng) -> Part:
     """One high blade or one high spot: a scrape over part of each turn."""
     noise = _scrape(scene, rng, rng.uniform(0.5, 1.1))
-    share = log_uniform(rng, 0.03, 0.4)
+    share = log_uniform(rng, 0.03, 1.0)
     noise *= arc_window(scene.shaft, rng.random(), share, rng.uniform(0.6, 2.0))
     noise *= per_turn(scene, rng, rng.uniform(0.05, 0.5))
     force, air = _share(rng, noise)

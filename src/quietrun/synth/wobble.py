@@ -65,7 +65,8 @@ def _strong_part(scene: Scene, times: Floats, sizes: Floats) -> Spans:
 
 
 def _ring(rng: Rng) -> np.ndarray:
-    return part_ring(rng, 250, 5500, count=int(rng.integers(3, 8)), quality=log_uniform(rng, 5, 35))
+    low, high = log_uniform(rng, 120, 700), log_uniform(rng, 1500, 7000)
+    return part_ring(rng, low, high, count=int(rng.integers(2, 8)), quality=log_uniform(rng, 4, 35))
 
 
 def _driven(scene: Scene, rng: Rng) -> tuple[Floats, Floats, Floats]:
