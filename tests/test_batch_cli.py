@@ -148,7 +148,9 @@ COMMAND = """
 import dataclasses, sys
 sys.path.insert(0, {tests!r})
 import batch_fakes
+from quietrun.batch.follow import follow
 from quietrun.cli import batch, main
+follow.__kwdefaults__.update(every_s=0.1, settle_s=0.3)  # tests have no time
 real = batch._settings
 batch._settings = lambda given: dataclasses.replace(real(given), analyse=batch_fakes.ANALYSE)
 main(sys.argv[1:])

@@ -120,6 +120,16 @@ def test_renewing_takes_out_and_puts_in(three):
     assert os.listdir(three.parent) == [three.name]
 
 
+def test_a_row_that_an_interrupt_kept_from_being_noted_is_found_again(three):
+    with RowFile(three) as rows:
+        with open(three, "ab") as other:
+            other.write((json.dumps(row("d")) + "\n").encode())
+        rows.reload()
+        assert [place.path for place in rows.places] == list("abcd")
+        rows.append(row("e"))
+    assert paths(three) == list("abcde")
+
+
 def test_the_key_is_clip_model_and_settings():
     assert key_of(row("a")) == ("ab" * 32, made_analyses.MODEL.sha256, "s")
     assert key_of(row("a", settings="t")) != key_of(row("a"))

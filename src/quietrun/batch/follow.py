@@ -133,6 +133,7 @@ def follow(
                     batch.finish()
                 time.sleep(every_s)
         except KeyboardInterrupt:
+            batch.settle()
             listener.note("Stopped; every clip that was done has its row.")
         batch.finish()
         return batch.outcome()

@@ -224,6 +224,10 @@ class RowFile:
         finally:
             if self._file.closed:
                 self._file = open(self.path, "r+b", buffering=0)  # noqa: SIM115
+        self.reload()
+
+    def reload(self) -> None:
+        """Index the file anew: after an interrupt it may hold a row more than was noted."""
         self.places = []
         self._load()
 

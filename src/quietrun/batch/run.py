@@ -238,6 +238,12 @@ class Batch:
         module = importlib.import_module(self.settings.analyse.partition(":")[0])
         return str(module.general_model().sha256)
 
+    def settle(self) -> None:
+        """Put index and table in order after an interrupt, which may come between two steps."""
+        self._rows.reload()
+        if self._table is not None:
+            self._table.renew(self._rows)
+
     def finish(self) -> None:
         """Write the page."""
         if self.outputs.page is not None:
