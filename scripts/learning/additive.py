@@ -18,6 +18,7 @@ class Additive:
     steps: dict[int, tuple[np.ndarray, np.ndarray, float]]
 
     def log_odds(self, x: np.ndarray) -> np.ndarray:
+        """Log-odds of each row of ``x`` (clips, features), NaN where missing."""
         total = np.full(x.shape[0], self.base)
         for j, (edges, points, missing) in self.steps.items():
             column = x[:, j]

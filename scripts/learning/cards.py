@@ -35,11 +35,8 @@ class Set:
         self.healthy = (worst < AUDIBLE) & (self.other < AUDIBLE)
 
     def possible(self, fault: str) -> np.ndarray:
+        """Rows whose stage can have the fault."""
         return np.array([fault in POSSIBLE[s] for s in self.stage])
-
-    def take(self, mask: np.ndarray) -> Set:
-        index = np.flatnonzero(mask)
-        return as_set([self.rows[i] for i in index])
 
 
 def as_set(rows: Sequence[Row]) -> Set:

@@ -41,7 +41,7 @@ def measure(samples: np.ndarray, rate_hz: float, machine: Machine) -> tuple[Run,
     clip = Clip(mono.copy(), float(rate_hz), source)
     frames = frames_of(clip.samples, clip.rate_hz)
     run = follow(clip, machine, frames)
-    fitness = assess(clip, run, frames)
+    fitness = assess(clip, run, frames, stage=machine.stage)
     return run, fitness, gather(clip, run, frames, fitness.bandwidth_hz)
 
 

@@ -101,7 +101,7 @@ def analyse_clip(
     """Judge a clip that is already in memory; see ``analyse``."""
     frames = frames_of(clip.samples, clip.rate_hz)
     run = follow(clip, machine, frames)
-    fitness = assess(clip, run, frames)
+    fitness = assess(clip, run, frames, stage=machine.stage)
     evidence = gather(clip, run, frames, fitness.bandwidth_hz)
     contacts = None
     if machine.stage == "burr_setting":

@@ -297,7 +297,7 @@ def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> O
 def _mains_orders(scene: Scene) -> Floats:
     if scene.mains_hz is None or scene.shaft_hz is None:
         return np.zeros(0)
-    return np.arange(1, 9) * 2 * scene.mains_hz / scene.shaft_hz
+    return np.asarray(np.arange(1, 9) * 2 * scene.mains_hz / scene.shaft_hz, dtype=np.float64)
 
 
 def _apart(orders: Floats, from_: Floats, width: float) -> NDArray[np.bool_]:
