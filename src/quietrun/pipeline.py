@@ -12,7 +12,7 @@ from quietrun.errors import UnreadableClip
 from quietrun.evidence import BY_NAME, Evidence, gather
 from quietrun.evidence.contacts import find_contacts
 from quietrun.fitness import Fitness, assess
-from quietrun.judge import Contact, Limits, Model, Verdict, decide, load_model
+from quietrun.judge import Contact, Limits, Model, Verdict, decide, load_model, settle
 from quietrun.judge.model import check_catalogue
 from quietrun.machine import Machine
 from quietrun.problems import Problem
@@ -103,6 +103,7 @@ def analyse_clip(
     run = follow(clip, machine, frames)
     fitness = assess(clip, run, frames, stage=machine.stage)
     evidence = gather(clip, run, frames, fitness.bandwidth_hz)
+    fitness = settle(fitness, evidence)
     contacts = None
     if machine.stage == "burr_setting":
         touches = find_contacts(clip, run, frames)

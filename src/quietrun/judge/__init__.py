@@ -1,6 +1,6 @@
 """What the evidence means."""
 
-from quietrun.judge.decide import decide
+from quietrun.judge.decide import decide, settle
 from quietrun.judge.limits import Limits
 from quietrun.judge.model import Model, Scorecard, Term, load_model
 from quietrun.judge.types import Contact, FaultScore, Finding, Reason, Verdict
@@ -17,4 +17,5 @@ __all__ = [
     "Verdict",
     "decide",
     "load_model",
+    "settle",
 ]

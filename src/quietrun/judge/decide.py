@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from quietrun.evidence.types import Evidence, Feature
 from quietrun.fitness.types import Fitness
@@ -40,7 +41,7 @@ def decide(
         The machine's own.
     contacts : burr contacts of a ``burr_setting`` clip, else None
     """
-    if run is None or evidence is None or not _judgeable(fitness, evidence):
+    if run is None or evidence is None or not fitness.usable:
         return _unusable(machine, fitness, model, run)
     if machine.stage == "hand_spin":
         return _by_hand(machine, fitness, model, run)
@@ -101,13 +102,13 @@ def decide(
 _OWN_BEAT_DB = 6.0
 
 
-def _judgeable(fitness: Fitness, evidence: Evidence) -> bool:
-    """Usable, or taken for a run with beans although the noise keeps time with the shaft."""
+def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
+    """Fitness once the evidence is in: a noise that keeps time with the shaft is not beans."""
     fatal = {problem.code for problem in fitness.problems if problem.fatal}
-    if fatal == {"loaded_run"}:
-        beat = evidence.number("turn_comb_best")
-        return beat is not None and beat >= _OWN_BEAT_DB
-    return not fatal
+    beat = evidence.number("turn_comb_best")
+    if fatal != {"loaded_run"} or beat is None or beat < _OWN_BEAT_DB:
+        return fitness
+    return replace(fitness, problems=tuple(replace(p, fatal=False) for p in fitness.problems))
 
 
 def _by_hand(machine: Machine, fitness: Fitness, model: Model, run: Run) -> Verdict:
@@ -179,6 +180,8 @@ def _gaps(machine: Machine, run: Run) -> tuple[str, ...]:
         gaps.append("The coast-down could not be followed.")
     if "steady" not in run.phases:
         gaps.append("No steady run is in the clip.")
+    if not run.mains_measured and run.shaft_hz is None:
+        gaps.append("Neither the mains hum nor the turning of a shaft was heard for certain.")
     return tuple(gaps)
 
 
