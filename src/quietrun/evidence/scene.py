@@ -127,6 +127,8 @@ def noise_levels(frames: Frames) -> tuple[Floats, Floats]:
     noise : shape (k, b), 0 where the recording holds no such band
     """
     count = frames.power.shape[0] // NOISE_GROUP
+    if count == 0:
+        return frames.time_s[:0], np.zeros((0, NOISE_EDGES.size - 1))
     mean = frames.power[: count * NOISE_GROUP].reshape(count, NOISE_GROUP, -1).mean(axis=1)
     time = frames.time_s[: count * NOISE_GROUP].reshape(count, NOISE_GROUP).mean(axis=1)
     noise = np.zeros((count, NOISE_EDGES.size - 1))

@@ -83,7 +83,9 @@ def decide(
             )
         )
     not_heard = _not_heard(machine, run, fitness)
-    gaps = _gaps(machine, run)
+    gaps = _gaps(machine, run) + tuple(
+        p.what for p in fitness.problems if p.code in _CUTS_SHORT and p.disables
+    )
     word = _word(flagged, near, found, gaps)
     return Verdict(
         word=word,
@@ -100,6 +102,10 @@ def decide(
 #: Beans crackle without a beat: a comb of the turn this clear (dB) is the machine's own.
 #: Highest of 13 clips with beans: 5.2; usual range of quiet machines ends near 5.
 _OWN_BEAT_DB = 6.0
+
+
+#: Recording problems that leave a part of the run unheard: never ``quiet``.
+_CUTS_SHORT = ("too_short", "cut_file")
 
 
 def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
