@@ -29,9 +29,9 @@ SHORTEST_STEADY_S, SHORT_STEADY_S = 0.6, 1.5
 SHORTEST_SPIN_S = 0.3
 #: The grid keeps within 0.4 % (common practice of interconnected grids, from memory).
 _MAINS_WITHIN = 0.0045
-OTHER_POINTS = 3.0
+OTHER_POINTS, OTHER_POINTS_FATAL = 2.5, 4.0
 #: Points towards another machine for each step of drift, per cent, that is passed.
-_DRIFT_POINTS = {1.0: 0.5, 1.2: 0.5, 1.6: 1.0}
+_DRIFT_POINTS = {0.8: 0.5, 1.0: 0.25, 1.2: 0.25, 1.6: 1.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +179,7 @@ def _presence(view: View, measures: Measures) -> Iterator[Problem]:
         yield problem(
             "other_machine",
             _other_says(turning),
-            fatal=strange and points >= OTHER_POINTS + 1.0,
+            fatal=strange and points >= OTHER_POINTS_FATAL,
         )
     elif not hum and (not tonal or moves > 3.5):
         yield problem(
@@ -221,7 +221,7 @@ def _other_points(view: View, measures: Measures, hum: bool) -> float:
     that a motor with a faint hum, or one whose speed was not found, or one
     whose lines seem to move for a while, passes.
     """
-    clear = (measures.standing.contrast_db or 0.0) >= 10.0
+    clear = (measures.standing.contrast_db or 0.0) >= LEAST_SNR_DB
     disturbed = _is_talk(measures.voices) or _is_handled(measures.voices)
     run, turning, rising = view.run, measures.turning, measures.rising
     moves = turning.agree_share >= 0.3 and turning.step_percent_s >= 1.4
