@@ -400,12 +400,18 @@ def _refine(
     middle = 0.5 * sum(still)
     turning = [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2]
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
-    if holding and (by_hum or tones.strength > 1.0):
-        off: float | None = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
+    humming = by_hum and a - 0.3 <= middle <= b + 0.3
+    if humming and odds.strength > 1.5 and b - a > 1.5:
+        off: float | None = b - _EDGE_S
+        time, fall = step_down(frames, comb, (b - _EDGE_S - 0.35, b - _EDGE_S + 0.35))
+        if fall > 0.35 and b < frames.duration_s - 0.3:
+            off = time
+    elif holding and (by_hum or tones.strength > 1.0):
+        off = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
         if by_hum and off is not None and off < frames.duration_s - 0.3:
             time, fall = step_down(frames, comb, (off - 0.35, off + 0.35))
             off = time if fall > 0.35 else off
-    elif by_hum and a - 0.3 <= middle <= b + 0.3:
+    elif humming:
         off = b - _EDGE_S
     else:
         # a strong hum of the start alone, or none: go by where the level begins to fall
@@ -445,21 +451,47 @@ def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
     for a, b in stretches:
         powered |= (frames.time_s > a) & (frames.time_s < b)
     act = activity(frames, powered if by_hum else None)
+    if by_hum:
+        stretches = _over_background(act, stretches)
+        by_hum = bool(stretches)
     if not stretches:
         stretches = active_stretches(act)
     if not stretches:
         return Run(not_heard=("Neither the mains hum of a motor nor a run was heard.",))
     refined = [_refine(frames, act, comb, rough, odds, by_hum) for rough in stretches]
-    best = max(refined, key=lambda s: (s.last_s - s.first_s) * _loudness(act, s))
+    best = max(refined, key=lambda s: _weight(act, s))
     others = tuple(
         (s.first_s + clip.start_s, s.last_s + clip.start_s) for s in refined if s is not best
     )
     return _describe(clip, machine, frames, comb, heard, by_hum, act, best, others)
 
 
-def _loudness(act: Activity, s: _Stretch) -> float:
+def _weight(act: Activity, s: _Stretch) -> float:
+    """How much of the machine a stretch holds: its time, weighed by how far it stands out."""
     a, b = np.searchsorted(act.time_s, (s.first_s, s.last_s))
-    return float(act.share[a:b].mean()) if b > a else 0.0
+    return float(np.clip(act.share[a:b] - 0.4, 0.0, 1.0).sum()) + 1e-3 * float(b - a)
+
+
+def _over_background(
+    act: Activity, stretches: list[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Starts moved to where the sound rises, where the same mains hummed before the run.
+
+    A refrigerator hums on the same lines: a stretch of hum in which nothing
+    else is heard is not the machine's.
+    """
+    kept = []
+    active = active_stretches(act)
+    for a, b in stretches:
+        first = slice(*np.searchsorted(act.time_s, (a, min(a + 0.4, b))))
+        if float(np.median(act.share[first])) < 0.25 and a < 0.3:
+            inside = [s for s in active if s[0] < b and s[1] > a]
+            if not inside:
+                continue
+            a = max(a, inside[0][0])
+        if b - a >= 0.3:
+            kept.append((a, b))
+    return kept
 
 
 def _describe(
