@@ -398,6 +398,8 @@ def test_files_come_back_in_time(tmp_path, kind):
     x = 0.001 * rng(10).standard_normal(2 * rate_hz).astype(np.float32)
     x[rate_hz : rate_hz + rate_hz // 10] += 0.5 * np.sin(np.arange(rate_hz // 10) * 0.3)
     phones.encode(x, phone, tmp_path / f"clip.{suffix}")
+    phones.encode(x, phone, tmp_path / f"again.{suffix}")
+    assert (tmp_path / f"again.{suffix}").read_bytes() == (tmp_path / f"clip.{suffix}").read_bytes()
     y, got_hz = rooms.read_any.__wrapped__(tmp_path / f"clip.{suffix}")
     assert y.size / got_hz == pytest.approx(2.0, abs=0.06)
     assert np.argmax(abs(y) > 0.2) / got_hz == pytest.approx(1.0, abs=0.03)

@@ -138,7 +138,9 @@ def encode(x: F32, phone: Phone, path: Path) -> None:
     import av
 
     x = np.clip(x, -1.0, 1.0)
-    with av.open(str(path), "w", format={"m4a": "ipod"}.get(phone.suffix)) as box:
+    # "bitexact": no random serial number, so that a seed gives the same bytes
+    container = {"m4a": "ipod"}.get(phone.suffix)
+    with av.open(str(path), "w", format=container, options={"fflags": "+bitexact"}) as box:
         stream: Any = box.add_stream(phone.codec, rate=phone.rate_hz, layout="mono")
         if phone.kbps:
             stream.bit_rate = 1000 * phone.kbps

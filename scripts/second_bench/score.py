@@ -228,7 +228,8 @@ def _band_name(lo: float, hi: float) -> str:
 def breakdown(clean: Sequence[Case]) -> Row:
     """AUC by SNR band, audibility in the room, codec, stage and mechanism, one row a fault.
 
-    ``heard`` and ``mechanism`` split the positives and keep all negatives.
+    ``heard`` and ``mechanism`` split the positives and keep all negatives; positives whose
+    truth says nothing of the room (sets made before it did) are not in ``heard``.
     """
     out: Row = {"snr": {}, "heard": {}, "codec": {}, "stage": {}, "mechanism": {}}
     for fault in FAULTS:
@@ -242,7 +243,7 @@ def breakdown(clean: Sequence[Case]) -> Row:
                 c
                 for c in cases
                 if c.severity(fault) >= AUDIBLE_FROM
-                and lo <= c.truth["heard_over_db"].get(fault, -99.0) < hi
+                and lo <= c.truth.get("heard_over_db", {}).get(fault, float("nan")) < hi
             ]
             row = _auc_row(some + negatives, fault)
             row["flagged"] = _share(c.flagged(fault) for c in some)["share"]
