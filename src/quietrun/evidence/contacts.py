@@ -32,6 +32,7 @@ LEAST_RISE_SD = 4.5
 LEAST_SD_DB = 0.6  # an averaged level scatters at least so much
 LOW_UNDER_HIGH_DB = 1.0
 SETTLE_S = 0.45  # the end of the run-up may still ring
+USUAL_RUN_UP_S = 1.2  # a later end of the run-up may be the touch itself, taken for it
 LEAST_S = 0.12
 KNOCK_FALL_DB = 6.0  # in 80 ms: what rings down so quickly was struck, not touched
 GAP_S = 0.3  # shorter silences belong to one contact (tangs ring now and then)
@@ -87,7 +88,10 @@ def find_contacts(clip: Clip, run: Run, frames: Frames) -> tuple[Touch, ...]:
 def _span(clip: Clip, at_speed_s: float, run: Run, frames: Frames) -> tuple[float, float]:
     """Steady stretch, s from the first sample."""
     off = frames.duration_s if run.power_off_s is None else run.power_off_s - clip.start_s
-    return max(0.0, at_speed_s - clip.start_s), min(off, frames.duration_s)
+    start = at_speed_s
+    if run.power_on_s is not None:
+        start = min(start, run.power_on_s + USUAL_RUN_UP_S)
+    return max(0.0, start - clip.start_s), min(off, frames.duration_s)
 
 
 def _levels(clip: Clip, frames: Frames, start: float, off: float) -> tuple[Floats, Floats]:
