@@ -121,6 +121,9 @@ def frames_of(samples: Array, rate_hz: float) -> Frames:
     n_fft = fast_length(round(FRAME_S * rate_hz))
     hop = max(1, round(HOP_S * rate_hz))
     x = samples if samples.size >= n_fft else np.pad(samples, (0, n_fft - samples.size))
+    # first, while nothing else is held: its scratch memory is the peak for a long clip
+    padded = _long_length(x.size)
+    spectrum = np.fft.rfft(x, padded).astype(np.complex64, copy=False)
     window = np.hanning(n_fft + 1)[:-1].astype(np.float32)
     view = np.lib.stride_tricks.sliding_window_view(x, n_fft)[::hop]
     count, m = view.shape[0], n_fft // 2 + 1
@@ -134,8 +137,6 @@ def frames_of(samples: Array, rate_hz: float) -> Frames:
     power *= scale
     power[:, 0] *= 0.5
     power[:, -1] *= 0.5
-    padded = _long_length(x.size)
-    spectrum = np.fft.rfft(x, padded).astype(np.complex64, copy=False)
     return Frames(
         samples=samples,
         rate_hz=float(rate_hz),
