@@ -19,6 +19,11 @@ from quietrun.problems import Problem
 from quietrun.run import Run, follow
 
 
+#: Of a longer file only the first run is judged, s: enough for the slowest coast-down, and the
+#: whole program stays within 150 MiB (scripts/benchmark.py prints it).
+KEEP_S = 50.0
+
+
 @dataclass(frozen=True, slots=True)
 class ModelStamp:
     """Which model judged."""
@@ -89,7 +94,7 @@ def analyse(
     known = machine or Machine()
     scores = model or general_model()
     try:
-        clip = read_clip(path)
+        clip = read_clip(path, keep_s=KEEP_S)
     except UnreadableClip as error:
         return _unreadable(os.fspath(path), error, known, scores)
     return analyse_clip(clip, machine=known, model=scores, limits=limits)

@@ -105,7 +105,7 @@ _OWN_BEAT_DB = 6.0
 
 
 #: Recording problems that leave a part of the run unheard: never ``quiet``.
-_CUTS_SHORT = ("too_short", "cut_file")
+_CUTS_SHORT = ("too_short", "cut_file", "noise_gate")
 
 
 def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
