@@ -104,7 +104,11 @@ def test_times_are_those_of_the_file():
     clip, run, frames = touching([(4.0, 5.5)])
     later = Clip(clip.samples.copy(), RATE, clip.source, start_s=100.0)
     shifted = replace(
-        run, at_speed_s=run.at_speed_s + 100, power_off_s=run.power_off_s + 100, rest_s=110.0
+        run,
+        power_on_s=run.power_on_s + 100,
+        at_speed_s=run.at_speed_s + 100,
+        power_off_s=run.power_off_s + 100,
+        rest_s=110.0,
     )
     (found,) = find_contacts(later, shifted, frames)
     assert found.start_s == pytest.approx(104.0, abs=0.08)
@@ -138,6 +142,12 @@ def drift(t, rng):
 @pytest.mark.parametrize("extra", [None, knock, voice, growl, drift])
 def test_no_contact_is_claimed_without_one(extra):
     assert find_contacts(*touching([], extra=extra)) == ()
+
+
+def test_a_run_up_said_to_end_with_the_touch_does_not_hide_it():
+    clip, run, frames = touching([(4.0, 5.5)])
+    (found,) = find_contacts(clip, replace(run, at_speed_s=4.05), frames)
+    assert found.start_s == pytest.approx(4.0, abs=0.08)
 
 
 def test_no_steady_run_no_claim():
