@@ -17,13 +17,14 @@ from quietrun.fitness.room import LEAST_SNR_DB, Standing, measure_standing
 from quietrun.fitness.table import problem
 from quietrun.fitness.turning import Turning, measure_turning
 from quietrun.fitness.types import Fitness
-from quietrun.fitness.view import View, by_hand, view_of
+from quietrun.fitness.view import BLOCK, View, blocks_of, by_hand, to_db, view_of
 from quietrun.fitness.voices import Crackle, Voices, measure_crackle, measure_voices
 from quietrun.problems import Problem
 from quietrun.run.types import Run
 
-#: Below this even a clip turned down by 20 dB holds no machine, dB re full scale.
-SILENT_DB = -80.0
+#: Below this there is nothing but rounding, dB re full scale; a hiss that does not move
+#: is a recorder's own up to ``HISS_DB`` (a covered or refused microphone).
+SILENT_DB, HISS_DB, EVEN_DB = -92.0, -78.0, 5.0
 SHORTEST_CLIP_S, SHORT_CLIP_S = 1.5, 3.0
 SHORTEST_STEADY_S, SHORT_STEADY_S = 0.6, 1.5
 SHORTEST_SPIN_S = 0.3
@@ -118,8 +119,12 @@ def _file_problem(one: Problem, run: Run) -> Problem:
 
 
 def _is_silent(view: View) -> bool:
-    level = float(np.quantile(view.total, 0.95)) if view.total.size else 0.0
-    return bool(level < 10.0 ** (SILENT_DB / 10.0))
+    """Nothing at all, or an even hiss so faint that only the recorder itself can make it."""
+    if not view.total.size:
+        return True
+    level_db = to_db(blocks_of(view.total)) if view.total.size >= BLOCK else to_db(view.total)
+    low_db, high_db = np.quantile(level_db, [0.1, 0.95])
+    return bool(high_db < SILENT_DB or (high_db < HISS_DB and high_db - low_db < EVEN_DB))
 
 
 def _mains_heard(run: Run, rising: int | None) -> bool:

@@ -28,7 +28,7 @@ TINY = 1e-15
 _START_BLOCKS = 16  # 0.8 s each side of a start
 _START_DB = 6.0
 _SETTLED_S = 0.8
-_TURNS_DB = 6.0
+_TURNS_DB = 3.5  # the median of the bands of a steady noise stays 2 dB over its lower tenth
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +125,7 @@ def by_hand(view: View) -> View:
         view,
         steady=turning,
         course=turning,
-        before=np.asarray(over_db < 0.5 * _TURNS_DB),
+        before=np.asarray(over_db < _TURNS_DB - 1.0),
         after=np.zeros(turning.size, dtype=bool),
     )
 
