@@ -10,7 +10,7 @@ import numpy as np
 from sklearn.linear_model import LogisticRegression
 
 from learning.additive import Additive, directions, fit_additive
-from learning.dataset import NAMES, Row, matrix
+from learning.dataset import NAMES, Row, hash_unit, matrix
 from quietrun.evidence import BY_NAME
 from quietrun.words import FAULTS, POSSIBLE
 
@@ -39,6 +39,14 @@ class Set:
         return np.array([fault in POSSIBLE[s] for s in self.stage])
 
 
+def family_number(family: dict[str, Any]) -> int:
+    """One number a machine: its own where it has one, else made from the family's names."""
+    machine = family.get("machine")
+    if isinstance(machine, int):
+        return machine
+    return int(1e6 * hash_unit(str(sorted(family.items()))))
+
+
 def as_set(rows: Sequence[Row]) -> Set:
     """Arrays of the rows."""
     severity = {
@@ -54,14 +62,7 @@ def as_set(rows: Sequence[Row]) -> Set:
             for row in rows
         ]
     )
-    group = np.array(
-        [
-            int((row.truth.get("family") or {}).get("machine") or 0)
-            if isinstance((row.truth.get("family") or {}).get("machine"), int)
-            else hash(str(row.truth.get("family"))) % 10**6
-            for row in rows
-        ]
-    )
+    group = np.array([family_number(row.truth.get("family") or {}) for row in rows])
     return Set(
         rows, matrix(rows), severity, other, np.array([r.truth["stage"] for r in rows]), group
     )
@@ -78,7 +79,35 @@ def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     weight = np.ones(severity.size)
     weight[(severity > 0.12) & (severity < AUDIBLE)] = 0.3
     weight[(severity >= AUDIBLE) & (severity < 0.3)] = 0.6
+    drowned = np.array([(heard_over(row, fault) or 0.0) < -2.0 for row in data.rows])
+    weight[(severity >= AUDIBLE) & drowned] *= 0.2
     return use, (severity >= AUDIBLE).astype(int), weight
+
+
+def heard_over(row: Row, fault: str) -> float | None:
+    """How far a fault stands over machine and room together, dB, where the truth says so."""
+    for key in ("audibility_in_room_db", "heard_over_db"):
+        found = row.truth.get(key)
+        if isinstance(found, dict) and found.get(fault) is not None:
+            return float(found[fault])
+    return None
+
+
+#: Feature families a fault's card may use. The shape of the spectrum is the phone's as much as
+#: the machine's, and times are reported as findings.
+CARD_FAMILIES = ("power_cut", "speed_exponent", "synchronous", "orders", "impacts", "tones")
+UNKNOWN_FAMILIES = (*CARD_FAMILIES, "times")
+
+
+def columns(fault: str) -> np.ndarray:
+    """Indices of the features that a card may use."""
+    families = UNKNOWN_FAMILIES if fault == "unknown" else CARD_FAMILIES
+    return np.array([j for j, name in enumerate(NAMES) if BY_NAME[name].family in families])
+
+
+def _spread(model: Additive, index: np.ndarray) -> Additive:
+    """The same card over the whole catalogue's columns."""
+    return Additive(model.base, {int(index[j]): step for j, step in model.steps.items()})
 
 
 @dataclass
@@ -97,10 +126,15 @@ def folds(group: np.ndarray, count: int = 4) -> np.ndarray:
     return (group * 2654435761 % 2**32 * count // 2**32).astype(int)
 
 
-def fit_card(data: Set, fault: str, *, rounds: int = 500, seed: int = 0) -> Fitted:
+def fit_card(
+    data: Set, fault: str, *, rounds: int = 500, seed: int = 0, extra: np.ndarray | None = None
+) -> Fitted:
     """Fit on all rows; calibrate on cross-family scores."""
     use, y, w = label(data, fault)
-    x = data.x
+    if extra is not None:
+        w = w * extra
+    index = columns(fault)
+    x = data.x[:, index]
     signs = directions(x[use], y[use], w[use])
     cross = np.full(y.size, np.nan)
     fold = folds(data.group)
@@ -110,7 +144,9 @@ def fit_card(data: Set, fault: str, *, rounds: int = 500, seed: int = 0) -> Fitt
         cross[fold == k] = part.log_odds(x[fold == k])
     platt = LogisticRegression(C=1e6).fit(cross[use][:, None], y[use], sample_weight=w[use])
     slope, intercept = float(platt.coef_[0, 0]), float(platt.intercept_[0])
-    model = fit_additive(x[use], y[use], w[use], signs=signs, rounds=rounds, seed=seed)
+    model = _spread(
+        fit_additive(x[use], y[use], w[use], signs=signs, rounds=rounds, seed=seed), index
+    )
     return Fitted(model, slope, intercept, cross * slope + intercept, use)
 
 
