@@ -22,14 +22,19 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from learning.cards import AUDIBLE, as_set, card_json, feature_json, fit_card, limit_for
+from learning.cards import (
+    AUDIBLE,
+    FALSE_ALARM_COST,
+    HIGHEST_SHARE,
+    as_set,
+    card_json,
+    feature_json,
+    fit_card,
+    limit_for,
+)
 from learning.dataset import ROOT, code_stamp, load, synthetic
 
 from quietrun.words import FAULTS
-
-FLAG_SHARE = 0.009  # healthy clips that may pass a fault's limit, each of the four
-NEAR_SHARE = 0.012  # ... its near limit
-UNKNOWN_SHARE = 0.01
 
 
 @click.command()
@@ -95,9 +100,7 @@ def main(
     }
     for fault in (*FAULTS, "unknown"):
         fitted = fit_card(data, fault, rounds=rounds, seed=seed, extra=extra)
-        share = UNKNOWN_SHARE if fault == "unknown" else FLAG_SHARE
-        limit = limit_for(fitted, data, share)
-        near = limit_for(fitted, data, NEAR_SHARE)
+        limit, near = limit_for(fitted, data, fault)
         card = card_json(fitted, data, limit=limit, near=near)
         if fault == "unknown":
             model["unknown"] = card
@@ -110,9 +113,8 @@ def main(
         "seed": seed,
         "rounds": rounds,
         "audible": AUDIBLE,
-        "flag_share": FLAG_SHARE,
-        "near_share": NEAR_SHARE,
-        "unknown_share": UNKNOWN_SHARE,
+        "false_alarm_cost": FALSE_ALARM_COST,
+        "highest_share": HIGHEST_SHARE,
     }
     out.mkdir(parents=True, exist_ok=True)
     data_bytes = (json.dumps(model, indent=1, allow_nan=False) + "\n").encode()

@@ -150,11 +150,36 @@ def fit_card(
     return Fitted(model, slope, intercept, cross * slope + intercept, use)
 
 
-def limit_for(fitted: Fitted, data: Set, share: float) -> float:
-    """Probability that a healthy clip passes with chance ``share`` (cross-family scores)."""
+#: What a false alarm on a healthy machine costs, in shares of audible faults that are missed.
+FALSE_ALARM_COST = 6.0
+HIGHEST_SHARE = 0.025
+PLAIN = 0.4  # from this severity on a fault should be flagged
+
+
+def limit_for(fitted: Fitted, data: Set, fault: str) -> tuple[float, float]:
+    """Limit and near limit, as probabilities, from cross-family scores alone.
+
+    The limit is where the share of plain faults found, less ``FALSE_ALARM_COST``
+    times the share of healthy machines flagged, is highest; never more than
+    ``HIGHEST_SHARE`` of them. The near limit lets through 0.4 % more. Both
+    sound models weigh the same.
+    """
+    second = np.array(["heard_over_db" in row.truth for row in data.rows])
     healthy = fitted.use & data.healthy
-    at = float(np.quantile(fitted.cross[healthy], 1 - share))
-    return float(1 / (1 + np.exp(-at)))
+    plain = fitted.use & (~data.healthy if fault == "unknown" else data.severity[fault] >= PLAIN)
+    grid = np.linspace(-5.0, 5.0, 401)
+
+    def share(mask: np.ndarray) -> np.ndarray:
+        parts = [fitted.cross[mask & (second == one)] for one in (False, True)]
+        known = [part for part in parts if part.size >= 20]
+        return np.mean([[(part >= at).mean() for at in grid] for part in known], axis=0)
+
+    false, found = share(healthy), share(plain)
+    worth = np.where(false <= HIGHEST_SHARE, found - FALSE_ALARM_COST * false, -np.inf)
+    best = int(np.argmax(worth))
+    near = int(np.argmax(false <= false[best] + 0.004))
+    as_probability = 1.0 / (1.0 + np.exp(-grid))
+    return float(as_probability[best]), float(as_probability[min(near, best)])
 
 
 def card_json(fitted: Fitted, data: Set, *, limit: float, near: float) -> dict[str, Any]:

@@ -18,7 +18,6 @@ from quietrun.machine import Machine
 from quietrun.problems import Problem
 from quietrun.run import Run, follow
 
-
 #: Of a longer file only the first run is judged, s: enough for the slowest coast-down, and the
 #: whole program stays within 150 MiB (scripts/benchmark.py prints it).
 KEEP_S = 50.0
