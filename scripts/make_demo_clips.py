@@ -3,7 +3,12 @@
     python scripts/make_demo_clips.py            # write clips, manifest.json and visits.csv
     python scripts/make_demo_clips.py --check    # compare with what is there
 
-Cafés, tags and sounds are invented; nothing here was recorded. ``--check``
+Cafés, tags and sounds are invented; nothing here was recorded.
+
+The faulty clips are clear examples (severity 0.9) in which the shipped model
+finds its fault: they were picked from several seeds for that, so they show
+what an answer looks like and say nothing about how often it is right
+(``models/general/CARD.md`` does). ``--check``
 compares the hashes of the files and builds every clip again: its samples must
 agree in shape and level (codecs and processors differ in the last digits), its
 truth to the digits written.
@@ -16,6 +21,7 @@ import hashlib
 import io
 import json
 import sys
+import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +30,8 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.machine import Machine
+from quietrun.pipeline import analyse
 from quietrun.synth import Recipe, render
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -75,12 +83,12 @@ DEMOS = (
         "KILN-2",
         "The same machine with a damaged spot in a bearing.",
         _recipe(
-            107,
+            200,
             22,
             50.0,
             phone=15,
             snr_db=27.0,
-            faults={"bearing_noise": 0.8},
+            faults={"bearing_noise": 0.9},
             sources={"bearing_noise": "spots"},
         ),
     ),
@@ -88,16 +96,16 @@ DEMOS = (
         "impeller.opus",
         "Nine Lanterns",
         "ATTIC-1",
-        "The cooling impeller scrapes its cover once a turn.",
+        "The blades of the cooling impeller scrape its cover.",
         _recipe(
-            103,
-            11,
+            207,
+            18,
             60.0,
             room=11,
             phone=39,
             snr_db=26.0,
-            faults={"impeller_rub": 0.8},
-            sources={"impeller_rub": "one_spot"},
+            faults={"impeller_rub": 0.9},
+            sources={"impeller_rub": "blades"},
         ),
     ),
     Demo(
@@ -106,13 +114,13 @@ DEMOS = (
         "DOCK-5",
         "Worn drive: the pre-breaker rattles while the machine picks up speed, little at speed.",
         _recipe(
-            104,
-            55,
+            206,
+            61,
             50.0,
             room=16,
             phone=44,
             snr_db=28.0,
-            faults={"pre_breaker_wobble": 0.8},
+            faults={"pre_breaker_wobble": 0.9},
             sources={"pre_breaker_wobble": "backlash"},
         ),
     ),
@@ -122,14 +130,14 @@ DEMOS = (
         "BAY-3",
         "The burrs touch over part of each turn.",
         _recipe(
-            105,
+            201,
             31,
             60.0,
             room=17,
             phone=57,
             snr_db=27.0,
-            faults={"burr_contact": 0.8},
-            sources={"burr_contact": "tooth_pass"},
+            faults={"burr_contact": 0.9},
+            sources={"burr_contact": "ringing_tangs"},
         ),
     ),
     Demo(
@@ -167,6 +175,14 @@ def decoded(data: bytes) -> tuple[Samples, int]:
     return np.concatenate([x for x, _ in frames]), frames[0][1]
 
 
+def verdict_of(data: bytes, stage: str) -> str:
+    """What the shipped model says of an encoded clip."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "clip.opus"
+        path.write_bytes(data)
+        return analyse(path, machine=Machine(stage=stage)).verdict.word
+
+
 def build(demo: Demo) -> tuple[bytes, dict[str, Any]]:
     """Make a clip: bytes of its file, and its row of the manifest."""
     sound = render(demo.recipe)
@@ -179,6 +195,7 @@ def build(demo: Demo) -> tuple[bytes, dict[str, Any]]:
         "machine": demo.tag,
         "says": demo.says,
         "seed": demo.recipe.seed,
+        "verdict": verdict_of(data, demo.recipe.stage),
         "sha256": hashlib.sha256(data).hexdigest(),
         "recipe": asdict(demo.recipe),
         "truth": truth,

@@ -67,7 +67,7 @@ def test_the_check_finds_a_changed_clip_and_a_changed_label(script, rows, tmp_pa
     assert "samples" in wrong or "correlation" in wrong
     (tmp_path / demo.file).write_bytes((folder / demo.file).read_bytes())
     wrong = script.check_clip(tmp_path, demo, row)
-    assert wrong == ["burrs.opus truth.faults.burr_contact: 0.1 is now 0.8"]
+    assert wrong == ["burrs.opus truth.faults.burr_contact: 0.1 is now 0.9"]
 
 
 def test_the_check_says_what_is_missing(script, tmp_path):

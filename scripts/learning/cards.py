@@ -151,7 +151,7 @@ def fit_card(
 
 
 #: What a false alarm on a healthy machine costs, in shares of audible faults that are missed.
-FALSE_ALARM_COST = 6.0
+FALSE_ALARM_COST = 4.0
 HIGHEST_SHARE = 0.025
 PLAIN = 0.4  # from this severity on a fault should be flagged
 
@@ -176,7 +176,8 @@ def limit_for(fitted: Fitted, data: Set, fault: str) -> tuple[float, float]:
 
     false, found = share(healthy), share(plain)
     worth = np.where(false <= HIGHEST_SHARE, found - FALSE_ALARM_COST * false, -np.inf)
-    best = int(np.argmax(worth))
+    # more likely than not is a flag in any case
+    best = min(int(np.argmax(worth)), int(np.searchsorted(grid, 0.0)))
     near = int(np.argmax(false <= false[best] + 0.004))
     as_probability = 1.0 / (1.0 + np.exp(-grid))
     return float(as_probability[best]), float(as_probability[min(near, best)])
