@@ -63,6 +63,24 @@ def parts(evaluation: dict[str, Any], key: str) -> list[str]:
     return lines
 
 
+def brief(whole: dict[str, Any]) -> dict[str, Any]:
+    """The figures of a whole score that the card shows."""
+    faults = {
+        fault: {
+            key: found.get(key)
+            for key in (
+                "auc",
+                "auc_judged_only",
+                "flagged_by_severity",
+                "false_flags_sound_machines",
+                "ece",
+            )
+        }
+        for fault, found in whole["faults"].items()
+    }
+    return {"faults": faults, "verdicts": whole["verdicts"], "run": whole["run"]}
+
+
 @click.command()
 @click.option("-o", "out", type=click.Path(path_type=Path), default=ROOT / "models" / "general")
 def main(out: Path) -> None:
@@ -93,8 +111,9 @@ def main(out: Path) -> None:
         "",
         *figures(evaluation, "families"),
         "",
-        "On the second sound model (`scripts/second_bench.py`, written independently, never trained on; "
-        f"{evaluation['bench_rows']} clips). These are the figures to believe:",
+        "Across sound models: a twin trained on our own synthesiser alone, judged on the second sound "
+        "model (`scripts/second_bench.py`, written independently and sharing no code; "
+        f"{evaluation['bench_rows']} clips). What to expect of sounds unlike our own:",
         "",
         *figures(evaluation, "bench"),
         "",
@@ -139,8 +158,10 @@ def main(out: Path) -> None:
     (out / "CARD.md").write_text("\n".join(lines) + "\n")
     evaluation["readme"] = "\n".join(
         [
-            "Measured on a second sound model that training never heard "
-            f"({evaluation['bench_rows']} clips):",
+            "A twin of the shipped model, trained on our own synthesiser alone, judged on a second, "
+            f"independent sound model ({evaluation['bench_rows']} clips). The shipped one learned from both; "
+            "models/general/CARD.md has more. The goals (AUC 0.92, and 0.98 at 0.7 and more; flagged 0.80 and "
+            "0.95) are missed.",
             "",
             *figures(evaluation, "bench"),
         ]

@@ -122,8 +122,13 @@ def main(
     (out / "training.json").write_text(
         json.dumps(
             {
-                "command": f"python scripts/train_model.py --clips {clips} --seed {seed} "
-                f"--rounds {rounds}" + "".join(f" --also {p.name}" for p in also),
+                "command": "python scripts/train_model.py"
+                + (f" --rows {given.name}" if given else f" --clips {clips}")
+                + "".join(f" --also {p.name}" for p in also)
+                + f" --seed {seed} --rounds {rounds}",
+                "given": None
+                if given is None or given.is_dir()
+                else {given.name: hashlib.sha256(given.read_bytes()).hexdigest()},
                 "seed": seed,
                 "clips": clips,
                 "rows": {
@@ -131,7 +136,9 @@ def main(
                     "second sound model": int((extra == 2).sum()),
                 },
                 "rows_used": len(rows),
-                "also": {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in also},
+                "also": {
+                    p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in also if p.is_file()
+                },
                 "code": code_stamp("synth", "dsp", "run", "fitness", "evidence", "machine"),
                 "model_sha256": hashlib.sha256(data_bytes).hexdigest(),
                 "python": platform.python_version(),
