@@ -153,6 +153,7 @@ def fit_card(
 #: What a false alarm on a healthy machine costs, in shares of audible faults that are missed.
 FALSE_ALARM_COST = 4.0
 HIGHEST_SHARE = 0.025
+UNKNOWN_SHARE = 0.01  # not like a quiet machine, and none of the four: names no cause
 PLAIN = 0.4  # from this severity on a fault should be flagged
 
 
@@ -175,9 +176,11 @@ def limit_for(fitted: Fitted, data: Set, fault: str) -> tuple[float, float]:
         return np.mean([[(part >= at).mean() for at in grid] for part in known], axis=0)
 
     false, found = share(healthy), share(plain)
-    worth = np.where(false <= HIGHEST_SHARE, found - FALSE_ALARM_COST * false, -np.inf)
-    # more likely than not is a flag in any case
-    best = min(int(np.argmax(worth)), int(np.searchsorted(grid, 0.0)))
+    highest = UNKNOWN_SHARE if fault == "unknown" else HIGHEST_SHARE
+    worth = np.where(false <= highest, found - FALSE_ALARM_COST * false, -np.inf)
+    best = int(np.argmax(worth))
+    if fault != "unknown":  # more likely than not is a flag in any case
+        best = min(best, int(np.searchsorted(grid, 0.0)))
     near = int(np.argmax(false <= false[best] + 0.004))
     as_probability = 1.0 / (1.0 + np.exp(-grid))
     return float(as_probability[best]), float(as_probability[min(near, best)])
