@@ -26,6 +26,7 @@ _EDGE_S = 0.05  # a coherence window still sees half a line this long after it e
 # 60 draws of white and of brown noise: at most 3.3 dB and 9.0 dB (scripts/chance_levels.py)
 _HEARD_DB = 3.6
 _ONE_LINE_DB = 10.0
+_SEVERAL_DB = 7.0
 _BANDS = 22
 _SMOOTH = 5  # frames
 
@@ -88,7 +89,9 @@ def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool]
     nominal = (mains_hz,) if mains_hz else (50.0, 60.0)
     combs = [power.find_comb(frames, f) for f in nominal]
     best = max(combs, key=lambda comb: comb.salience_db)
-    return best, best.salience_db >= _HEARD_DB or max(best.rises_db, default=0.0) >= _ONE_LINE_DB
+    several = sum(rise >= _SEVERAL_DB for rise in best.rises_db) >= 3
+    one = max(best.rises_db, default=0.0) >= _ONE_LINE_DB
+    return best, one or (several and best.salience_db >= _HEARD_DB)
 
 
 def stretches_of(odds: power.Hum, cost: float = 14.0) -> list[tuple[float, float]]:

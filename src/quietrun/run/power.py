@@ -111,7 +111,10 @@ def find_comb(frames: Frames, nominal_hz: float) -> Comb:
     grid = np.arange(1 - MAINS_SPAN, 1 + MAINS_SPAN, _GRID_HZ / (2 * nominal_hz))
     floor = _floor(power, step, 2.0 * nominal_hz * order)
     index = np.rint(2 * nominal_hz * grid[:, None] * order / step).astype(int)
-    rise = 10 * np.log10(power[np.clip(index, 0, power.size - 1)] / floor + 1e-12)
+    found = power[np.clip(index, 0, power.size - 1)]
+    rise = 10 * np.log10(found / floor + 1e-12)
+    # 70 dB under the strongest line nothing is hum: skirts of a cut tone, rounding of the file
+    rise = np.where(found > 1e-7 * float(power.max()), rise, 0.0)
     score = np.clip(rise, 0.0, 20.0).mean(axis=1)
     best = int(np.argmax(score))
     return Comb(
