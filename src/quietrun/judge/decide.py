@@ -109,7 +109,18 @@ _CUTS_SHORT = ("too_short", "cut_file", "noise_gate")
 
 
 def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
-    """Fitness once the evidence is in: a noise that keeps time with the shaft is not beans."""
+    """Fitness once the evidence is in.
+
+    A noise that keeps time with the shaft is not beans; a short piece of a
+    run that lacks an end too leaves nothing to judge.
+    """
+    if "too_short" in fitness.codes and fitness.codes & {"no_switch_off", "already_running"}:
+        return replace(
+            fitness,
+            problems=tuple(
+                replace(p, fatal=p.fatal or p.code == "too_short") for p in fitness.problems
+            ),
+        )
     fatal = {problem.code for problem in fitness.problems if problem.fatal}
     beat = evidence.number("turn_comb_best")
     if fatal != {"loaded_run"} or beat is None or beat < _OWN_BEAT_DB:
