@@ -171,14 +171,24 @@ def _children(pid):
     return [int(child) for child, command in lines if "popen_loky" in command]
 
 
+def _workers_of(process, count=2):
+    """Its worker processes, once there are as many as asked for or it has ended."""
+    deadline_s = time.monotonic() + 20
+    while True:
+        found = _children(process.pid)
+        if len(found) == count or process.poll() is not None or time.monotonic() > deadline_s:
+            return found
+        time.sleep(0.01)
+
+
 def test_killing_the_batch_leaves_no_worker_running(folder, tmp_path):
     out = tmp_path / "o.jsonl"
     process = start(folder, out, jobs=2, pause_s=0.05)
     wait_for_size(process.pid, out, 1)
-    workers = _children(process.pid)
-    assert len(workers) == 2
+    workers = _workers_of(process)
     process.kill()
     process.communicate()
+    assert len(workers) == 2
     deadline_s = time.monotonic() + 10
     while any(Path(f"/proc/{pid}").exists() for pid in workers):
         assert time.monotonic() < deadline_s, "workers outlive the batch"
