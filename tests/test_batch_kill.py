@@ -165,7 +165,10 @@ def test_two_batches_at_one_output(folder, clean, tmp_path):
 
 def _children(pid):
     found = subprocess.run(
-        ["ps", "-o", "pid=,args=", "--ppid", str(pid)], capture_output=True, text=True, check=False
+        ["ps", "-ww", "-o", "pid=,args=", "--ppid", str(pid)],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     lines = [line.split(maxsplit=1) for line in found.stdout.splitlines()]
     return [int(child) for child, command in lines if "popen_loky" in command]
