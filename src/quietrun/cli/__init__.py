@@ -18,6 +18,8 @@ from quietrun.cli.edge import Group
 COMMANDS = MappingProxyType(
     {
         "check": "quietrun.cli.check:check",
+        "record": "quietrun.cli.record:record",
+        "report": "quietrun.cli.report:report",
         "compare": "quietrun.cli.compare:compare",
         "burr-touch": "quietrun.cli.burr_touch:burr_touch",
         "explain": "quietrun.cli.explain:explain",

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, BinaryIO, Protocol
 
 import numpy as np
@@ -95,6 +96,7 @@ class SoundfileDecoder:
             rate_hz=int(self._file.samplerate),
             channels=int(self._file.channels),
             promised_s=self._file.frames / max(1, self._file.samplerate),
+            started_at=_whole_moment(self._file),
         )
 
     def blocks(self, from_frame: int = 0) -> Iterator[tuple[int, Block]]:
@@ -116,6 +118,16 @@ class SoundfileDecoder:
     def close(self) -> None:
         """Close libsndfile's handle, not the file."""
         self._file.close()
+
+
+def _whole_moment(file: Any) -> str | None:
+    """Take a file's date tag where it is a moment with its zone; years and days are no start."""
+    try:
+        text = str(file.date)
+        when = datetime.fromisoformat(text.strip())
+    except (UnicodeDecodeError, ValueError):
+        return None
+    return text if when.tzinfo is not None else None
 
 
 class AvDecoder:
