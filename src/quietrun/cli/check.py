@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from quietrun.cli.options import existing, json_option, machine_from, machine_options
-from quietrun.cli.output import page, say
+from quietrun.cli.output import note, page, say
 
 if TYPE_CHECKING:
+    from quietrun.machine import Machine
     from quietrun.pipeline import Analysis
+    from quietrun.report.exhibit import Exhibit
 
 EXIT_CODES = {"quiet": 0, "inspect": 1, "noisy": 1, "unusable": 3}
 
@@ -20,6 +22,25 @@ EXIT_CODES = {"quiet": 0, "inspect": 1, "noisy": 1, "unusable": 3}
 @machine_options
 @json_option
 @click.option("--features", is_flag=True, help="List every value that was measured.")
+@click.option(
+    "--page",
+    "page_file",
+    type=click.Path(dir_okay=False),
+    metavar="PAGE.html",
+    help="Also write a page with pictures and sounds.",
+)
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False),
+    metavar="OUT.png",
+    help="Also draw the clip into a picture.",
+)
+@click.option(
+    "--hear",
+    type=click.Path(),
+    metavar="FOLDER",
+    help="Also write what each reason sounds like, as wav files in a new folder.",
+)
 @click.pass_context
 def check(
     ctx: click.Context,
@@ -30,6 +51,9 @@ def check(
     stage: str | None,
     as_json: bool,
     features: bool,
+    page_file: str | None,
+    picture: str | None,
+    hear: str | None,
 ) -> None:
     """Judge one or more clips of an empty run.
 
@@ -41,17 +65,73 @@ def check(
     """
     clips = existing(clips)
     machine = machine_from(machine_file, mains, poles, stage)
-
-    from quietrun.pipeline import analyse
+    shown = Shown(page_file, picture, hear)
+    shown.check_places(len(clips))
 
     worst = 0
     for i, clip in enumerate(clips):
-        analysis = analyse(clip, machine=machine)
+        analysis = shown.analysis_of(clip, machine)
         if i and not as_json:
             say("\n" + "=" * 72 + "\n")
         say(_shown(analysis, as_json=as_json, features=features, single=len(clips) == 1))
         worst = max(worst, EXIT_CODES[analysis.verdict.word])
+    shown.write()
     ctx.exit(worst)
+
+
+class Shown:
+    """Page, picture and sounds, where they are asked for: only then is anything drawn."""
+
+    def __init__(self, page_file: str | None, picture: str | None, hear: str | None) -> None:
+        self.page_file, self.picture, self.hear = page_file, picture, hear
+        self._exhibits: list[Exhibit] = []
+        self._wanted = any(path is not None for path in (page_file, picture, hear))
+
+    def check_places(self, clips: int) -> None:
+        """Refuse a place that cannot be written before a clip is judged."""
+        if not self._wanted:
+            return
+        from quietrun.report import files
+
+        if self.picture is not None and clips > 1:
+            raise click.UsageError("--picture draws one clip: name one, or use --page.")
+        if self.page_file is not None:
+            files.check_page_place(self.page_file)
+        if self.picture is not None:
+            files.check_picture_place(self.picture)
+        if self.hear is not None:
+            files.check_sound_folder(self.hear)
+
+    def analysis_of(self, clip: str, machine: Machine) -> Analysis:
+        """Judge a clip; its exhibit too where one is wanted."""
+        if not self._wanted:
+            from quietrun.pipeline import analyse
+
+            return analyse(clip, machine=machine)
+        from quietrun.exhibits.pages import exhibit_alone
+
+        made = exhibit_alone(clip, machine)
+        self._exhibits.append(made)
+        return made.analysis
+
+    def write(self) -> None:
+        """Write what was asked for, and say where it is."""
+        if self.page_file is not None:
+            from quietrun.report.files import write_page
+            from quietrun.report.page import render
+
+            write_page(self.page_file, render(self._exhibits))
+            note(f"Wrote {self.page_file}")
+        if self.picture is not None:
+            from quietrun.report.picture import write_picture
+
+            write_picture(self.picture, self._exhibits[0])
+            note(f"Wrote {self.picture}")
+        if self.hear is not None:
+            from quietrun.report.files import write_sounds
+
+            made = write_sounds(self.hear, self._exhibits)
+            note(f"Wrote {len(made)} sounds to {self.hear}")
 
 
 def _shown(analysis: Analysis, *, as_json: bool, features: bool, single: bool) -> str:

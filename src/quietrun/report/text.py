@@ -42,10 +42,11 @@ def quantity(value: float | None, unit: str) -> str:
     """Value and unit with the digits a person needs, e.g. ``12.4 dB``."""
     if value is None or not math.isfinite(value):
         return "not measurable"
-    return f"{_digits(value)} {unit}".rstrip() if unit != "1" else _digits(value)
+    return f"{digits(value)} {unit}".rstrip() if unit != "1" else digits(value)
 
 
-def _digits(value: float) -> str:
+def digits(value: float) -> str:
+    """Number with the digits that a person needs."""
     size = abs(value)
     if size >= 100 or size == 0:
         return f"{value:.0f}"
@@ -59,7 +60,7 @@ def against_usual(value: float | None, unit: str, usual: tuple[float, float] | N
     shown = quantity(value, unit)
     if usual is None:
         return shown
-    return f"{shown} (usual {_digits(usual[0])} to {_digits(usual[1])})"
+    return f"{shown} (usual {digits(usual[0])} to {digits(usual[1])})"
 
 
 def _section(title: str, lines: Iterable[str], page: Page) -> Iterator[str]:
@@ -79,7 +80,7 @@ def _and(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _sentence(verdict: Verdict) -> str:
+def sentence(verdict: Verdict) -> str:
     """Give the verdict in one sentence: the faults over their limit, else the first reason."""
     flagged = [FAULT_TITLES[score.fault] for score in _ranked(verdict.faults) if score.flagged]
     if verdict.word == "noisy" and flagged:
@@ -89,7 +90,7 @@ def _sentence(verdict: Verdict) -> str:
 
 def _headline(analysis: Analysis, page: Page) -> Iterator[str]:
     word = analysis.verdict.word
-    told = f"{_SHAPES[word]} {word.upper()}: {_sentence(analysis.verdict)}"
+    told = f"{_SHAPES[word]} {word.upper()}: {sentence(analysis.verdict)}"
     yield from (page.paint(line, word) for line in wrap(told, page.columns(), "", " " * 7))
 
 
@@ -160,7 +161,7 @@ def _ranked(faults: Sequence[FaultScore]) -> list[FaultScore]:
 
 def _other_reasons(verdict: Verdict, explained: Mapping[str, int]) -> list[str]:
     """Give the reasons that neither the headline, nor a fault's row, nor a finding tells."""
-    told = {finding.says for finding in verdict.findings} | {_sentence(verdict)}
+    told = {finding.says for finding in verdict.findings} | {sentence(verdict)}
     titles = [FAULT_TITLES[fault] for fault in explained]
     return [
         line
@@ -359,7 +360,7 @@ def _counts(feature: str, model: Model) -> Iterator[str]:
         for term in card.terms:
             if term.feature == feature:
                 lo, hi = min(term.points), max(term.points)
-                usual = f"usual {_digits(term.usual[0])} to {_digits(term.usual[1])}"
+                usual = f"usual {digits(term.usual[0])} to {digits(term.usual[1])}"
                 yield f"{FAULT_TITLES[name]} ({lo:+.1f} to {hi:+.1f} points, {usual})"
 
 

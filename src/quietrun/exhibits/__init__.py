@@ -1,0 +1,1 @@
+"""A clip and its analysis -> what a report draws and plays."""

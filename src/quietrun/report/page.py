@@ -1,0 +1,432 @@
+"""The page for the customer: one HTML file that travels alone.
+
+No script, nothing fetched: the page's own policy allows its style sheet (by hash), and pictures
+and sounds that lie in the page itself. The template escapes everything but the drawings, which
+escape their own texts (``svg.Board``). Every verdict has a word and a shape beside its colour;
+colours are those of Okabe and Ito, safe for the common kinds of colour blindness.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from quietrun import __version__
+from quietrun.judge import FaultScore, Finding, Reason
+from quietrun.report.contract import to_object
+from quietrun.report.drawings import Figure, bands_figure, figures_of
+from quietrun.report.exhibit import BandsPicture, Exhibit, Passage, Sound
+from quietrun.report.page_sound import sound_uri
+from quietrun.report.svg import linear, num
+from quietrun.report.text import digits, percent, quantity, sentence
+from quietrun.words import FAULT_TITLES, FAULTS
+
+_FOLDER = Path(__file__).parent / "templates"
+#: Marks a page as ours: it may be written over by a later one.
+GENERATOR = "quietrun report"
+TOP_REASONS = 8  # more than a person reads; the rest is summed, and whole in the JSON
+TOP_PASSAGES = 4
+NEAR = 0.75
+_STRIP = 120.0
+_BAR = 110.0
+
+
+@dataclass(frozen=True, slots=True)
+class ReasonRow:
+    """One line of a points chart."""
+
+    says: str
+    feature: str
+    value: str
+    usual: str
+    where: str
+    points: str
+    strip: str
+    bar: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRow:
+    """One fault: its probability against its limit, and the points behind it."""
+
+    title: str
+    word: str
+    state: str
+    scale: str
+    base: str
+    rows: tuple[ReasonRow, ...]
+    others: int
+    others_points: str
+    total: str
+    percent: str
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Player:
+    """One sound in the page."""
+
+    what: str
+    label: str
+    uri: str
+
+
+@dataclass(frozen=True, slots=True)
+class Listen:
+    """What one group of reasons sounds like."""
+
+    title: str
+    says: str
+    note: str
+    players: tuple[Player, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ClipView:
+    """One clip, in the words and drawings of the page."""
+
+    name: str
+    anchor: str
+    word: str
+    answer: str
+    facts: tuple[tuple[str, str], ...]
+    faults: tuple[FaultRow, ...]
+    because: tuple[str, ...]
+    findings: tuple[tuple[Finding, str], ...]
+    figures: tuple[Figure, ...]
+    whole: Player | None
+    listen: tuple[Listen, ...]
+    more_listen: int
+    quiet_from: str
+    look_first: tuple[str, ...]
+    problems: tuple[Any, ...]
+    not_heard: tuple[str, ...]
+    cautions: tuple[str, ...]
+    measured: tuple[tuple[str, str], ...]
+    contacts: tuple[str, ...]
+    note: str
+
+
+def render(exhibits: Sequence[Exhibit], bands: Sequence[BandsPicture] = ()) -> str:
+    """Set the page.
+
+    Parameters
+    ----------
+    exhibits : one or more clips, in the order to show
+    bands : before and after, where there are two clips of one machine
+
+    Raises
+    ------
+    ValueError
+        No clip at all: the caller's bug.
+    """
+    if not exhibits:
+        raise ValueError("a page needs a clip")
+    style = (_FOLDER / "page.css").read_text(encoding="utf-8").replace("\r\n", "\n")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
+    views = [_view(exhibit, f"clip-{i}") for i, exhibit in enumerate(exhibits, start=1)]
+    page: str = (
+        _environment()
+        .get_template("page.html")
+        .render(
+            views=views,
+            single=len(views) == 1,
+            title=_title(views),
+            bands=[bands_figure(one, f"bands-{i}") for i, one in enumerate(bands)],
+            tally=_tally(views),
+            generator=GENERATOR,
+            version=__version__,
+            style=style,
+            style_sha256=digest,
+        )
+    )
+    return page
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _title(views: Sequence[ClipView]) -> str:
+    if len(views) == 1:
+        return f"{views[0].name}: {views[0].word}"
+    return f"{len(views)} clips: {_tally(views)}"
+
+
+def _tally(views: Sequence[ClipView]) -> str:
+    words = ("noisy", "inspect", "unusable", "quiet")
+    counts = [(sum(view.word == word for view in views), word) for word in words]
+    return ", ".join(f"{count} {word}" for count, word in counts if count)
+
+
+def file_name(path: str) -> str:
+    """Last part of a path, undecodable bytes made visible."""
+    last = path.replace("\\", "/").rsplit("/", 1)[-1] or path
+    return last.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def _view(exhibit: Exhibit, anchor: str) -> ClipView:
+    analysis, verdict = exhibit.analysis, exhibit.analysis.verdict
+    fatal = verdict.word == "unusable"
+    problems = tuple(p for p in analysis.fitness.problems if not (fatal and p.fatal))
+    known = tuple(problem.what for problem in analysis.fitness.problems)
+    told = {finding.says for finding in verdict.findings} | {sentence(verdict)}
+    titles = [FAULT_TITLES[score.fault] for score in verdict.faults if score.flagged]
+    listen = _listen(exhibit)
+    return ClipView(
+        name=analysis.machine.id or file_name(analysis.source.path),
+        anchor=anchor,
+        word=verdict.word,
+        answer=sentence(verdict),
+        facts=_facts(exhibit),
+        faults=() if fatal else _fault_rows(verdict.faults),
+        because=tuple(
+            line
+            for line in verdict.because
+            if line not in told and not any(title in line.lower() for title in titles)
+        ),
+        findings=tuple((finding, _measured_words(finding)) for finding in verdict.findings),
+        figures=figures_of(exhibit, anchor),
+        whole=None if exhibit.whole is None else _player(exhibit.whole, "The clip"),
+        listen=listen,
+        more_listen=len(exhibit.passages) - len(listen),
+        quiet_from=exhibit.quiet_from,
+        look_first=verdict.look_first,
+        problems=problems,
+        not_heard=(
+            *(line for line in verdict.not_heard if not line.startswith(known or ("\0",))),
+            *exhibit.not_shown,
+        ),
+        cautions=verdict.cautions,
+        measured=_measured(exhibit),
+        contacts=_contacts(exhibit),
+        note=exhibit.told.note,
+    )
+
+
+def day_and_time(iso: str) -> str:
+    """Local day and time with its zone: ``2 March 2026, 09:15 (UTC+01:00)``."""
+    try:
+        when = datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    months = "January February March April May June July August September October November December"
+    day = f"{when.day} {months.split()[when.month - 1]} {when.year}"
+    if len(iso) <= 10:
+        return day
+    zone = when.strftime("%z")
+    where = f" (UTC{zone[:3]}:{zone[3:5]})" if zone else ""
+    return f"{day}, {when:%H:%M}{where}"
+
+
+def _facts(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
+    analysis, told = exhibit.analysis, exhibit.told
+    machine, source = analysis.machine, analysis.source
+    facts = [("Machine", machine.id or "not named")]
+    facts.append(("Stage", machine.stage.replace("_", " ")))
+    if told.when:
+        source_words = f", {told.when_source}" if told.when_source else ""
+        facts.append(("Recorded", day_and_time(told.when) + source_words))
+    facts.append(("Clip", file_name(source.path)))
+    run = analysis.run
+    if analysis.verdict.word != "unusable" and run is not None and run.running_rpm is not None:
+        facts.append(("Speed", f"{run.running_rpm:.0f} rpm"))
+    return tuple(facts)
+
+
+def _fault_rows(faults: Sequence[FaultScore]) -> tuple[FaultRow, ...]:
+    ranked = sorted(faults, key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)))
+    any_flagged = any(score.flagged for score in faults)
+    return tuple(_fault_row(score, any_flagged) for score in ranked)
+
+
+def _fault_row(score: FaultScore, any_flagged: bool) -> FaultRow:
+    probability = score.probability
+    title = FAULT_TITLES[score.fault]
+    if probability is None:
+        state = "not judged" if score.possible else "not possible at this stage"
+        return FaultRow(title, "", state, "", "", (), 0, "", "", "", False)
+    near = probability >= NEAR * score.limit
+    word = "over" if score.flagged else ("near" if near else "under")
+    limit = f"{100 * score.limit:.0f} %"
+    states = {
+        "over": f"over its limit of {limit}",
+        "near": f"not far below its limit of {limit}",
+        "under": f"under its limit of {limit}",
+    }
+    ranked = sorted(score.reasons, key=lambda reason: -abs(reason.points))
+    shown, rest = ranked[:TOP_REASONS], ranked[TOP_REASONS:]
+    largest = max((abs(reason.points) for reason in ranked), default=1.0) or 1.0
+    return FaultRow(
+        title=title,
+        word=word,
+        state=states[word],
+        scale=_scale(probability, score.limit, word),
+        base=f"{score.base:+.2f}",
+        rows=tuple(_reason_row(reason, largest) for reason in shown),
+        others=len(rest),
+        others_points=f"{sum(reason.points for reason in rest):+.2f}",
+        total="" if score.log_odds is None else f"{score.log_odds:+.2f}",
+        percent=percent(probability),
+        open=score.flagged or (near and not any_flagged),
+    )
+
+
+def _scale(probability: float, limit: float, word: str) -> str:
+    """Draw a line from 0 to 1 with the limit as a gate and the probability as a mark."""
+    x = linear(0.0, 1.0, 8.0, 192.0)
+    gate, at = x(limit), x(probability)
+    shape = (
+        f'<path class="at over" d="M{num(at)} 3L{num(at + 7)} 16H{num(at - 7)}Z"/>'
+        if word == "over"
+        else f'<circle class="at {word}" cx="{num(at)}" cy="11" r="5.5"/>'
+    )
+    return (
+        '<svg class="scale" viewBox="0 0 200 22" aria-hidden="true">'
+        f'<path class="rail" d="M8 11H192"/><path class="beyond" d="M{num(gate)} 11H192"/>'
+        f'<path class="gate" d="M{num(gate)} 2V20"/>{shape}</svg>'
+    )
+
+
+def _reason_row(reason: Reason, largest: float) -> ReasonRow:
+    usual, where = "", ""
+    if reason.usual is not None:
+        lo, hi = reason.usual
+        usual = f"usual {digits(lo)} to {digits(hi)}"
+        if reason.value is not None:
+            where = "above" if reason.value > hi else ("below" if reason.value < lo else "within")
+    return ReasonRow(
+        says=reason.says,
+        feature=reason.feature,
+        value=quantity(reason.value, reason.unit),
+        usual=usual,
+        where=where,
+        points=f"{reason.points:+.2f}",
+        strip=_strip(reason),
+        bar=_bar(reason.points, largest),
+    )
+
+
+def _strip(reason: Reason) -> str:
+    """Draw the usual range as a block on a line, the value as a diamond."""
+    if reason.value is None or reason.usual is None:
+        return ""
+    lo, hi = reason.usual
+    low, high = min(lo, reason.value), max(hi, reason.value)
+    x = linear(low, high, 8.0, _STRIP - 8.0)
+    a, b, at = x(lo), x(hi), x(reason.value)
+    place = "in" if lo <= reason.value <= hi else "out"
+    return (
+        f'<svg class="strip" viewBox="0 0 {num(_STRIP)} 16" aria-hidden="true">'
+        f'<path class="rail" d="M2 8H{num(_STRIP - 2)}"/>'
+        f'<rect class="usual" x="{num(a)}" y="3" width="{num(max(2.0, b - a))}" height="10"/>'
+        f'<path class="{place}" d="M{num(at)} 1L{num(at + 5.5)} 8L{num(at)} 15'
+        f'L{num(at - 5.5)} 8Z"/></svg>'
+    )
+
+
+def _bar(points: float, largest: float) -> str:
+    """Draw points to the right of a middle line where they speak for the fault, else left."""
+    half = _BAR / 2.0
+    length = abs(points) / largest * (half - 4.0)
+    start = half if points >= 0 else half - length
+    kind = "for" if points >= 0 else "against"
+    return (
+        f'<svg class="bar" viewBox="0 0 {num(_BAR)} 14" aria-hidden="true">'
+        f'<rect class="{kind}" x="{num(start)}" y="2" width="{num(length)}" height="10"/>'
+        f'<path class="ax" d="M{num(half)} 0V14"/></svg>'
+    )
+
+
+def _measured_words(finding: Finding) -> str:
+    if finding.value is None:
+        return ""
+    shown = quantity(finding.value, finding.unit)
+    if finding.usual is None:
+        return shown
+    return f"{shown}, usual {digits(finding.usual[0])} to {digits(finding.usual[1])}"
+
+
+def _player(sound: Sound, before: str) -> Player:
+    return Player(sound.what, f"{before}: {sound.what}", sound_uri(sound))
+
+
+def _listen(exhibit: Exhibit) -> tuple[Listen, ...]:
+    """The weightiest passages of each fault."""
+    made = []
+    for fault in FAULTS:
+        passages = [p for p in exhibit.passages if p.fault == fault]
+        made += [_one(passage) for passage in passages[:TOP_PASSAGES]]
+    return tuple(made)
+
+
+def _one(passage: Passage) -> Listen:
+    lo, hi = (hz / 1000.0 for hz in passage.band_hz)
+    band = f"{lo:.1f} to {hi:.1f} kHz"
+    note = f"Heard in: {', '.join(passage.features)}."
+    if passage.shift_hz:
+        note = f"Brought down by {passage.shift_hz / 1000:.1f} kHz to be heard easily. {note}"
+    title = f"{FAULT_TITLES[passage.fault]}: {passage.short}"
+    return Listen(
+        title=f"{title[0].upper()}{title[1:]}, {band}",
+        says=passage.says,
+        note=note,
+        players=tuple(_player(sound, passage.short) for sound in passage.sounds),
+    )
+
+
+def _contacts(exhibit: Exhibit) -> tuple[str, ...]:
+    lines = []
+    for contact in exhibit.analysis.verdict.contacts or ():
+        share = contact.turn_share
+        arc = "" if share is None else f", over {100 * share:.0f} % of the turn"
+        lines.append(f"from {contact.start_s:.2f} to {contact.until_s:.2f} s{arc}")
+    return tuple(lines)
+
+
+def _measured(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
+    """How it was measured: the numbers of the contract, in words."""
+    told = to_object(exhibit.analysis)
+    clip, recording, run, tool = (told[k] for k in ("clip", "recording", "run", "tool"))
+    usable = exhibit.analysis.verdict.word != "unusable"
+    rows: list[tuple[str, str]] = []
+
+    def row(name: str, value: float | None, form: str) -> None:
+        if value is not None:
+            rows.append((name, form.format(value)))
+
+    row("Length", clip["duration_s"], "{:.1f} s")
+    if clip["sample_rate_hz"]:
+        kind = " ".join(part for part in (clip["container"], clip["codec"]) if part)
+        rows.append(("Sound", f"{clip['sample_rate_hz'] / 1000:g} kHz, {kind}"))
+    row(
+        "Sound up to",
+        None if not recording["bandwidth_hz"] else recording["bandwidth_hz"] / 1000,
+        "{:.1f} kHz",
+    )
+    if usable:
+        row("Run over the room", recording["room_snr_db"], "{:.0f} dB")
+        row("Mains", run["mains_hz"], "{:.2f} Hz")
+        row("Slip", run["slip_percent"], "{:.1f} %")
+        row("Run-up", run["run_up_s"], "{:.2f} s")
+        row("Coast-down", run["coast_down_s"], "{:.2f} s")
+    rows.append(("Tool", f"quietrun {tool['version']}"))
+    rows.append(("Model", f"{tool['model']}, SHA-256 {tool['model_sha256'][:16]}"))
+    if clip["sha256"]:
+        rows.append(("Clip, SHA-256", clip["sha256"]))
+    return tuple(rows)
