@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames, band_power, slice_signal
 from quietrun.machine.types import Machine
-from quietrun.run import power, ratio, speed
+from quietrun.run import clicks, power, ratio, speed
 from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 
 Floats = NDArray[np.float64]
@@ -82,6 +82,15 @@ def activity(frames: Frames, powered: NDArray[np.bool_] | None) -> Activity:
         return Activity(frames.time_s, level, quiet, loud, np.zeros(level.shape[0]), 0.0)
     share = np.clip((level - quiet) / np.maximum(rise, 1.0), 0.0, 1.2) @ (weight / weight.sum())
     return Activity(frames.time_s, level, quiet, loud, share, float(np.sort(rise)[-3:].mean()))
+
+
+def room_frames(act: Activity) -> NDArray[np.bool_]:
+    """Frames in which nothing but the room sounds, 0.15 s clear of anything else; shape (k,)."""
+    if act.contrast_db < 6.0:
+        return np.zeros(act.share.size, dtype=bool)
+    low = act.share < 0.12
+    wide = np.convolve(~low, np.ones(31), mode="same") if low.size >= 31 else ~low
+    return np.asarray(wide == 0)
 
 
 def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool]:
@@ -209,49 +218,6 @@ def knee(act: Activity, from_s: float, to_s: float) -> float:
     return best[1]
 
 
-def click(
-    frames: Frames, window_s: tuple[float, float], *, least_db: float = 9.0
-) -> tuple[float, float] | None:
-    """The one clear click in a window: time and rise over its surroundings, or None.
-
-    A click is a broadband event of a few milliseconds: it must rise by
-    ``least_db`` over the local median in two bands at once and stand 3 dB
-    over every other event in the window.
-    """
-    if window_s[1] - window_s[0] < 0.06:
-        return None
-    rises = []
-    for lo, hi in ((1500.0, 4000.0), (4000.0, 9000.0)):
-        if hi > 0.48 * frames.rate_hz:
-            break
-        z, rate = slice_signal(frames, lo, hi)
-        a = max(0, int((window_s[0] - 0.1) * rate))
-        b = int((window_s[1] + 0.1) * rate)
-        energy = np.abs(z[a:b]).astype(np.float64) ** 2
-        by = max(1, round(rate * 0.003))
-        energy = energy[: energy.size // by * by].reshape(-1, by).mean(axis=1)
-        if energy.size < 30:
-            return None
-        level = 10 * np.log10(energy + 1e-13)
-        pad = np.pad(level, 20, mode="edge")
-        around = np.median(np.lib.stride_tricks.sliding_window_view(pad, 41), axis=1)
-        rises.append((level - around, a / rate, by / rate))
-    if len(rises) < 2:
-        return None
-    size = min(r[0].size for r in rises)
-    rise = np.minimum(rises[0][0][:size], rises[1][0][:size])
-    time = rises[0][1] + (np.arange(size) + 0.5) * rises[0][2]
-    inside = (time >= window_s[0]) & (time <= window_s[1])
-    if not inside.any():
-        return None
-    best = int(np.argmax(np.where(inside, rise, -99.0)))
-    rivals = rise[inside & (np.abs(time - time[best]) > 0.03)]
-    rival = float(rivals.max()) if rivals.size else -99.0
-    if rise[best] < least_db or rise[best] < rival + 3.0:
-        return None
-    return float(time[best]), float(rise[best])
-
-
 def _level_at_speed(act: Activity, on_s: float, off_s: float) -> float:
     """First time at which the level above 1 kHz has all but reached that of the steady run.
 
@@ -351,35 +317,94 @@ def stillest(frames: Frames, span: tuple[float, float], length_s: float) -> tupl
     return from_s, from_s + length_s
 
 
-def step_down(frames: Frames, comb: power.Comb, window: tuple[float, float]) -> tuple[float, float]:
-    """When the mains lines' size falls for good within a window, and the share they lose.
+def line_step(
+    frames: Frames, comb: power.Comb, window: tuple[float, float], *, up: bool
+) -> tuple[float, float]:
+    """When the mains lines' size rises or falls for good within a window, and by what share.
 
     Two means on the linear size of each line, all lines stepping at once: a
     line that rings out in its narrow band still passes half its size on time.
     """
-    at = np.arange(window[0], window[1], 0.01)
+    at = np.arange(max(window[0], 0.0), window[1], 0.01)
     if at.size < 20:
         return 0.5 * sum(window), 0.0
     left = np.arange(1, at.size)
     gain = np.zeros(at.size - 1)
-    lost, used = np.zeros(at.size - 1), 0.0
+    change, used = np.zeros(at.size - 1), 0.0
     for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False):
         if rise < 8.0:
             continue
         line = 2 * comb.mains_hz * k
         z, rate = slice_signal(frames, line - 20.0, line + 20.0, taper=0.3)
         size = np.interp(at, np.arange(z.size) / rate, np.abs(z).astype(np.float64))
-        size = np.minimum(size / (np.median(size[: at.size // 2]) + 1e-12), 1.3)
+        full = size[at.size // 2 :] if up else size[: at.size // 2]
+        size = np.minimum(size / (np.median(full) + 1e-12), 1.3)
         total = np.cumsum(size)[:-1]
         before, after = total / left, (size.sum() - total) / (at.size - left)
+        step = after - before if up else before - after
         weight = min(rise, 20.0) / 20.0
-        gain += weight * left * (at.size - left) / at.size * np.maximum(before - after, 0.0) ** 2
-        lost += weight * (before - after)
+        gain += weight * left * (at.size - left) / at.size * np.maximum(step, 0.0) ** 2
+        change += weight * step
         used += weight
     if used == 0.0:
         return 0.5 * sum(window), 0.0
     best = int(np.argmax(gain))
-    return float(at[best] + 0.005), float(lost[best] / used)
+    return float(at[best] + 0.005), float(change[best] / used)
+
+
+def _switched_on(frames: Frames, act: Activity, comb: power.Comb, hum_s: float) -> float:
+    """Switch-on near the start of a hum: where the sound rises, or where the lines do.
+
+    The sound may rise before (something was knocked or said, the phone's gain
+    fell), or the hum may be covered at first. The lines are believed where
+    they step clearly and the sound with them.
+    """
+    onset = onset_before(act, hum_s - _EDGE_S)
+    looks = [line_step(frames, comb, (hum_s - w, hum_s + w), up=True)[0] for w in (0.25, 0.5)]
+    looks.append(hum_s - 0.04)
+    step = float(np.median(looks))
+    if step - onset < 0.08 or max(looks) - min(looks) > 0.08:
+        return onset
+
+    def level(from_s: float, to_s: float) -> Floats:
+        a, b = np.searchsorted(act.time_s, (step + from_s, step + to_s))
+        return np.median(act.level_db[a:b], axis=0) if b > a else np.zeros(act.quiet_db.size)
+
+    jump = np.sort(level(0.03, 0.2) - level(-0.2, -0.04))[-3:].mean()
+    return step if jump > 9.0 else onset
+
+
+def _cut_near(frames: Frames, comb: power.Comb, about_s: float) -> float:
+    """Switch-off near a first guess: the middle one of the guess and three looks at the lines."""
+    looks = [
+        line_step(frames, comb, (about_s - w, about_s + w), up=False) for w in (0.2, 0.35, 0.6)
+    ]
+    clear = [time for time, fall in looks if fall > 0.15]
+    return float(np.median([*clear, about_s + _EDGE_S])) if clear else about_s
+
+
+def _falls_after(act: Activity, at_s: float) -> bool:
+    """Whether the end of a hum is a switch-off: the rest holds still before it and falls after it.
+
+    A hum that only the start is loud enough to show ends where the rest has
+    just risen and stays.
+    """
+    bands = slice(int(np.searchsorted(band_edges(16000.0), 600.0)), None)
+
+    def level(from_s: float, to_s: float) -> tuple[float, float]:
+        a, b = np.searchsorted(act.time_s, (at_s + from_s, at_s + to_s))
+        if b <= a:
+            return float("nan"), float("nan")
+        part = act.level_db[a:b, bands]
+        # the second is what sounds between the knocks of a rattle
+        return float(part.mean()), float(np.quantile(part, 0.25, axis=0).mean())
+
+    for early, late, after in zip(
+        level(-1.0, -0.5), level(-0.5, 0.0), level(0.6, 1.2), strict=True
+    ):
+        if late - early < 2.0 and not after > late:
+            return True
+    return False
 
 
 def _refine(
@@ -393,27 +418,26 @@ def _refine(
     """Ends of one powered stretch; None for an end that lies outside the clip."""
     a, b = rough
     top_hz = min(16000.0, 0.45 * frames.rate_hz)
-    onset = onset_before(act, a - _EDGE_S if by_hum else a)
+    onset = _switched_on(frames, act, comb, a) if by_hum else onset_before(act, a)
     on: float | None = onset if onset > 0.1 else None
     loud = [s for s in active_stretches(act) if s[0] < b and s[1] > a]
     whole = (min([a, *(s[0] for s in loud)]), max([b, *(s[1] for s in loud)]))
-    still = stillest(frames, whole, 1.4)
+    cut = by_hum and odds.strength > 1.0 and b - a > 1.0 and _falls_after(act, b)
+    still = stillest(frames, (a, b) if cut else whole, 1.4)
     tones = tone_odds(frames, still, comb.mains_hz, top_hz)
     joint = power.Hum(odds.time_s, odds.log_odds * float(by_hum) + tones.log_odds, 0.0)
     middle = 0.5 * sum(still)
     turning = [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2]
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     humming = by_hum and a - 0.3 <= middle <= b + 0.3
-    if humming and odds.strength > 1.5 and b - a > 1.5:
+    if cut or (humming and odds.strength > 1.5 and b - a > 1.5):
         off: float | None = b - _EDGE_S
-        time, fall = step_down(frames, comb, (b - _EDGE_S - 0.35, b - _EDGE_S + 0.35))
-        if fall > 0.35 and b < frames.duration_s - 0.3:
-            off = time
+        if b < frames.duration_s - 0.3:
+            off = _cut_near(frames, comb, b - _EDGE_S)
     elif holding and (by_hum or tones.strength > 1.0):
         off = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
         if by_hum and off is not None and off < frames.duration_s - 0.3:
-            time, fall = step_down(frames, comb, (off - 0.35, off + 0.35))
-            off = time if fall > 0.35 else off
+            off = _cut_near(frames, comb, off)
     elif humming:
         off = b - _EDGE_S
     else:
@@ -447,7 +471,7 @@ def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
         With None for whatever was not found, and why in ``not_heard``.
     """
     comb, heard = best_comb(frames, machine.mains_hz)
-    odds = power.hum(frames, comb)
+    odds = power.hum(frames, comb, room_frames(activity(frames, None)))
     stretches = stretches_of(odds) if heard and odds.strength > 0.8 else []
     by_hum = bool(stretches)
     powered = np.zeros(frames.time_s.size, dtype=bool)
@@ -462,7 +486,9 @@ def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
     if not stretches:
         return Run(not_heard=("Neither the mains hum of a motor nor a run was heard.",))
     refined = [_refine(frames, act, comb, rough, odds, by_hum) for rough in stretches]
-    best = max(refined, key=lambda s: _weight(act, s))
+    weights = [_weight(act, s) for s in refined]
+    # of runs about as good the first one is meant
+    best = next(s for s, w in zip(refined, weights, strict=True) if w >= 0.7 * max(weights))
     others = tuple(
         (s.first_s + clip.start_s, s.last_s + clip.start_s) for s in refined if s is not best
     )
@@ -555,24 +581,26 @@ def _describe(
                 half_speed_s=float(slope.time_s[half[0]] - last) if half.size else None,
                 confidence=float(np.clip(slope.score / 12.0, 0.0, 1.0)),
             )
-    opened = closed = up_track = None
+    start = clip.start_s
+    opened = closed = up_track = snaps = None
     if best.on_s is not None and at_speed is not None:
+        snaps = clicks.snaps_of(frames)
+        heard_click = clicks.lone(snaps, (first + 0.08, min(first + 2.5, last - 0.1)))
+        if heard_click is not None:
+            at_speed = max(at_speed, heard_click[0] + 0.05)
+            at = float(np.interp(heard_click[0], [first, at_speed], [0.0, 1.0]))
+            opened = SwitchEvent(heard_click[0] + start, at, heard_click[1])
         # the start of a capacitor motor is close to a straight line up to the last tenth
         up = (np.array([first, max(at_speed, first + 0.05)]), np.array([0.0, 1.0]))
-        up_track = SpeedTrack(up[0] + clip.start_s, up[1], np.full(2, 0.3))
-        heard_click = click(frames, (first + 0.08, at_speed + 0.05))
+        up_track = SpeedTrack(up[0] + start, up[1], np.full(2, 0.3))
+    if best.off_s is not None and coast is not None and track is not None:
+        heard_click = clicks.lone(
+            snaps if snaps is not None else clicks.snaps_of(frames),
+            (last + 0.08, last + 0.9 * coast.duration_s),
+        )
         if heard_click is not None:
-            at = float(np.interp(heard_click[0], *up))
-            if 0.3 <= at <= 0.97:
-                opened = SwitchEvent(heard_click[0] + clip.start_s, at, heard_click[1])
-    if best.off_s is not None and track is not None:
-        inside = (track.share < 0.85) & (track.share > 0.15)
-        if inside.any():
-            times = track.time_s[inside] - clip.start_s
-            heard_click = click(frames, (float(times[0]), float(times[-1])))
-            if heard_click is not None:
-                at = float(np.interp(heard_click[0], track.time_s - clip.start_s, track.share))
-                closed = SwitchEvent(heard_click[0] + clip.start_s, at, heard_click[1])
+            at = float(np.interp(heard_click[0], track.time_s - start, track.share))
+            closed = SwitchEvent(heard_click[0] + start, at, heard_click[1])
     shaft = speed.find_shaft(
         frames,
         (max(steady[0], steady[1] - 6.0), steady[1]),
@@ -580,7 +608,6 @@ def _describe(
         poles=machine.poles,
         top_hz=top_hz,
     )
-    start = clip.start_s
     phases = {"steady": (steady[0] + start, steady[1] + start)}
     if best.on_s is not None:
         phases["room"] = (start, first + start)

@@ -35,6 +35,7 @@ _GRID_HZ = 0.02
 _NOISE_LOGIT = -1.7  # coherence of noise in this band and window: mean logit and spread,
 _NOISE_SPREAD = 1.25  # simulated (tests/test_run_power.py holds both)
 _ON_SPREAD = 1.0
+_ROOM_FRAMES = 15  # of RASTER_S: 0.3 s of room tell whether a line is the room's own
 _SWITCH_COST = 14.0  # nats for a change of state: about 4 frames of one clear line
 
 
@@ -171,28 +172,43 @@ def _logit(share: Floats) -> Floats:
     return np.asarray(np.log(held / (1 - held)))
 
 
-def line_log_odds(share: Floats, level_db: Floats) -> Floats:
+def line_log_odds(share: Floats, level_db: Floats, room: NDArray[np.bool_] | None = None) -> Floats:
     """Log-odds a frame that a line is there, from its coherence and level; 0 for a useless line.
 
     Two normal laws on the logit of the coherence, the line's own upper
     quartile standing for "there"; held to +-4 so that no frame decides alone.
     A line that never leaves (a refrigerator hums on the same mains) is judged
-    by its level instead.
+    by its level instead. Where ``room`` marks frames in which nothing but the
+    room sounds and the line is there too, only what rises over it counts.
     """
     u = _logit(share)
     if u.size < 20:
         return np.zeros(u.size)
+    if room is not None and room.sum() >= _ROOM_FRAMES and float(np.median(u[room])) > -0.3:
+        background = float(np.quantile(level_db[room], 0.8))
+        if float(np.quantile(level_db, 0.95)) < background + 3.0:
+            return np.zeros(u.size)
+        over = level_db > background + 3.0
+        if over.sum() < 10:
+            return np.zeros(u.size)
+        return np.asarray(np.where(over, _by_coherence(u, level_db, over), -2.0))
     if float(np.quantile(u, 0.15)) > 0.0:
         return _by_level(level_db)
-    on = float(np.quantile(u, 0.75))
+    return _by_coherence(u, level_db, np.ones(u.size, dtype=bool))
+
+
+def _by_coherence(u: Floats, level_db: Floats, use: NDArray[np.bool_]) -> Floats:
+    """Log-odds from the logit of the coherence; ``use`` marks the frames that may set the scale."""
+    on = float(np.quantile(u[use], 0.75))
     if on < _NOISE_LOGIT + 1.5:
-        on = float(np.quantile(u, 0.9))
+        on = float(np.quantile(u[use], 0.9))
     if on < 0.2:
         return np.zeros(u.size)
     off = (u - _NOISE_LOGIT) ** 2 / (2 * _NOISE_SPREAD**2) + np.log(_NOISE_SPREAD)
     powered = np.minimum(u - on, 0.0) ** 2 / (2 * _ON_SPREAD**2) + np.log(_ON_SPREAD)
     odds = np.clip(off - powered, -4.0, 4.0)
-    there = float(np.median(level_db[u > on - 1.0])) if (u > on - 1.0).any() else 0.0
+    clear = use & (u > on - 1.0)
+    there = float(np.median(level_db[clear])) if clear.any() else 0.0
     return np.asarray(np.where(level_db < there - 9.0, np.minimum(odds, -1.0), odds))
 
 
@@ -216,14 +232,25 @@ def _by_level(level_db: Floats) -> Floats:
     return np.asarray(np.clip((level_db - middle) * apart / spread**2 / 4.0, -3.0, 3.0))
 
 
-def hum(frames: Frames, comb: Comb) -> Hum:
-    """Gather the lines of a comb into one log-odds track."""
+def hum(frames: Frames, comb: Comb, room: NDArray[np.bool_] | None = None) -> Hum:
+    """Gather the lines of a comb into one log-odds track.
+
+    Parameters
+    ----------
+    frames : Frames
+    comb : Comb
+    room : bool array, shape (k,), optional
+        Marks the frames of ``frames.time_s`` in which nothing but the room sounds.
+    """
     at = np.arange(0.5 * RASTER_S, frames.duration_s, RASTER_S)
     total = np.zeros(at.size)
+    still = None
+    if room is not None and room.any():
+        still = np.interp(at, frames.time_s, room.astype(np.float64)) > 0.99
     for k, rise in zip(HARMONICS, comb.rises_db, strict=False):
         if rise < 6.0:
             continue
-        total += line_log_odds(*line_tone(frames, 2 * comb.mains_hz * k, at))
+        total += line_log_odds(*line_tone(frames, 2 * comb.mains_hz * k, at), still)
     positive = total[total > 0]
     return Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
 

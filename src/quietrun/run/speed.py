@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 
 SLIP_RANGE = (0.0005, 0.07)
 _STEP = 2e-4  # relative raster of the rate
-CLAIM_Z = 4.0
+CLAIM_Z = 4.5
 CLAIM_MARGIN = 1.2
 ODD_Z = 2.5
 _TOP_HZ = 1300.0
