@@ -132,6 +132,10 @@ class Shown:
 
             made = write_sounds(self.hear, self._exhibits)
             note(f"Wrote {len(made)} sounds to {self.hear}")
+            for one in made:
+                note(f"  {one.path.relative_to(self.hear)}: {one.what}")
+            if not any(exhibit.passages for exhibit in self._exhibits):
+                note("No fault is told, so there are no reasons to hear.")
 
 
 def _shown(analysis: Analysis, *, as_json: bool, features: bool, single: bool) -> str:

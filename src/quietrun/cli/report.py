@@ -22,6 +22,11 @@ from quietrun.cli.output import note
 )
 @click.option("--machine", "tag", help="Tag of the machine. Two clips of one: before and after.")
 @click.option("--note", "text", default="", help="Anything to say on the page.")
+@click.option(
+    "--no-sounds",
+    is_flag=True,
+    help="Leave the sounds out: a smaller page, and nobody's voice on it.",
+)
 @machine_options
 @home_option
 @click.pass_context
@@ -31,6 +36,7 @@ def report(
     output: str,
     tag: str | None,
     text: str,
+    no_sounds: bool,
     machine_file: str | None,
     mains: str | None,
     poles: str | None,
@@ -58,7 +64,7 @@ def report(
     from quietrun.report.page import render
 
     with open_if_there(home) as book:
-        made, bands = exhibits_of(book, clips, Asked(machine, tag, stage, text))
+        made, bands = exhibits_of(book, clips, Asked(machine, tag, stage, text, not no_sounds))
     write_page(output, render(made, bands))
     words = [exhibit.analysis.verdict.word for exhibit in made]
     note(f"Wrote {output} ({', '.join(words)})")

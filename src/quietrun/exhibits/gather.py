@@ -15,6 +15,7 @@ from quietrun.judge import Limits, Model
 from quietrun.machine import Machine
 from quietrun.pipeline import KEEP_S, Analysis, analyse, analyse_clip, general_model
 from quietrun.report.exhibit import Exhibit, Sound, Told
+from quietrun.run import Run
 
 _LONGEST_S = 30.0
 _WHOLE_BAND = (40.0, 11500.0)
@@ -74,6 +75,7 @@ def of_clip(
     run, fitness = analysis.run, analysis.fitness
     assert run is not None
     usable = analysis.verdict.word != "unusable"
+    drawn = run if usable else Run()  # phases of what may be no machine would mislead
     scene = set_scene(clip, run, frames, fitness.bandwidth_hz) if usable else None
     coast = coast_of(run) if usable else None
     envelope = envelope_of(scene, machine) if scene is not None else None
@@ -81,8 +83,8 @@ def of_clip(
     return Exhibit(
         analysis=analysis,
         told=told,
-        wave=wave_of(clip, run),
-        spectrogram=spectrogram_of(clip, run, frames, fitness.bandwidth_hz),
+        wave=wave_of(clip, drawn),
+        spectrogram=spectrogram_of(clip, drawn, frames, fitness.bandwidth_hz),
         coast=coast,
         envelope=envelope,
         whole=_whole(clip) if sounds else None,
@@ -105,7 +107,7 @@ def _whole(clip: Clip) -> Sound | None:
 
 def _not_shown(analysis: Analysis, coast: bool, envelope: bool, usable: bool) -> tuple[str, ...]:
     if not usable:
-        return ("Speed and patterns are not drawn: of this clip they would mislead.",)
+        return ("Phases, speed and patterns are not drawn: of this clip they would mislead.",)
     lines = []
     if not coast:
         lines.append("The coast-down is not drawn: it could not be followed.")

@@ -28,12 +28,14 @@ class Asked:
     tag : of the machine of all clips, or None
     stage : of all clips, or None
     note : for all clips
+    sounds : False: pictures only, no voice of the shop on the page
     """
 
     machine: Machine
     tag: str | None = None
     stage: str | None = None
     note: str = ""
+    sounds: bool = True
 
 
 def exhibits_of(
@@ -50,7 +52,11 @@ def exhibits_of(
     for path in paths:
         known = known_of(book, path, asked.machine, tag=asked.tag, stage=asked.stage)
         exhibit = exhibit_of(
-            path, machine=known.machine, limits=known.limits, quiet=quiet_of(book, known)
+            path,
+            machine=known.machine,
+            limits=known.limits,
+            quiet=quiet_of(book, known) if asked.sounds else None,
+            sounds=asked.sounds,
         )
         recorded = exhibit.analysis.source.recorded_at
         told = told_of(known, path, recorded, asked.note)

@@ -108,12 +108,12 @@ class Place:
     band_hz: tuple[float, float]
 
 
-def explained(faults: Sequence[FaultScore]) -> list[FaultScore]:
-    """Faults whose reasons are told: those over their limit, else those not far below it."""
+def explained(faults: Sequence[FaultScore], word: str) -> list[FaultScore]:
+    """Faults whose reasons are told: those over their limit; of ``inspect`` those near it."""
     ranked = sorted(faults, key=lambda score: -(score.probability or 0.0))
     flagged = [score for score in ranked if score.flagged]
     near = [s for s in ranked if s.possible and (s.probability or 0.0) >= _NEAR * s.limit]
-    return flagged or near
+    return near if not flagged and word == "inspect" else flagged
 
 
 def stem_of(name: str) -> str:
@@ -178,7 +178,7 @@ def passages_of(clip: Clip, analysis: Analysis, quiet: Quiet | None = None) -> t
     if analysis.run is None or analysis.evidence is None:
         return ()
     found = []
-    for score in explained(analysis.verdict.faults):
+    for score in explained(analysis.verdict.faults, analysis.verdict.word):
         for place, reasons in _places(score, analysis.evidence).items():
             passage = _passage(score.fault, place, reasons, clip, analysis.run, quiet)
             if passage is not None:

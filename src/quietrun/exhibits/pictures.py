@@ -221,7 +221,9 @@ def _orders(
     floor = local_floor(power, max(64, round(1.0 / step)))
     rise = 10.0 * np.log10(np.maximum(power / np.maximum(floor, 1e-18), 1e-6))
     rise[:2] = 0.0
-    return np.arange(top, dtype=np.float64) * step, np.asarray(np.maximum(rise, 0.0), dtype=np.float64)
+    return np.arange(top, dtype=np.float64) * step, np.asarray(
+        np.maximum(rise, 0.0), dtype=np.float64
+    )
 
 
 def _free(order: Floats, scene: Scene) -> NDArray[np.bool_]:

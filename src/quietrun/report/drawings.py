@@ -92,7 +92,8 @@ def wave_figure(wave: Wave, name: str) -> Figure:
         f"{spans[0].upper()}{spans[1:]}." if spans else "No phases of a run were found in it."
     )
     caption = "Height is loudness, on the scale of the loudest moment."
-    return Figure("What happened, and when?", board.svg("Waveform with the phases", says), caption)
+    question = "What happened, and when?" if wave.phases else "What is in the clip?"
+    return Figure(question, board.svg("Waveform with the phases", says), caption)
 
 
 def _phases(board: Board, phases: Sequence[tuple[str, float, float]], place: Scale) -> None:
@@ -132,15 +133,16 @@ def spectrogram_figure(picture: Spectrogram, name: str) -> Figure:
     names = " ".join(_line_words(line.kind, line.name) for line in picture.lines)
     says = (
         f"Loudness by time and pitch, {hertz(picture.low_hz)} to {picture.high_hz / 1000:.1f} kHz; "
-        f"darker is louder over {picture.top_db - picture.floor_db:.0f} dB. {names}"
+        f"a stronger shade is louder, over {picture.top_db - picture.floor_db:.0f} dB. {names}"
     ).strip()
-    caption = "Darker is louder. " + (
+    caption = "The stronger the shade, the louder. " + (
         "What falls along the speed line turns with the shaft; what ends at once is electrical."
         if any(line.kind == "speed" for line in picture.lines)
         else "Level lines are tones that stand still; slanting ones follow a speed."
     )
+    follows = any(line.kind == "speed" for line in picture.lines)
     return Figure(
-        "Which tones were there, and which follow the speed?",
+        f"Which tones were there{', and which follow the speed' if follows else ''}?",
         board.svg("Spectrogram", says),
         caption,
     )

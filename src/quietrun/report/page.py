@@ -18,21 +18,22 @@ from pathlib import Path
 from typing import Any
 
 from quietrun import __version__
-from quietrun.judge import FaultScore, Finding, Reason
+from quietrun.judge import FaultScore, Finding, Reason, Verdict
 from quietrun.report.contract import to_object
 from quietrun.report.drawings import Figure, bands_figure, figures_of
 from quietrun.report.exhibit import BandsPicture, Exhibit, Passage, Sound
 from quietrun.report.page_sound import sound_uri
 from quietrun.report.svg import linear, num
-from quietrun.report.text import digits, percent, quantity, sentence
+from quietrun.report.text import NEAR, digits, explained, percent, quantity, sentence
 from quietrun.words import FAULT_TITLES, FAULTS
 
 _FOLDER = Path(__file__).parent / "templates"
 #: Marks a page as ours: it may be written over by a later one.
 GENERATOR = "quietrun report"
 TOP_REASONS = 8  # more than a person reads; the rest is summed, and whole in the JSON
+TOP_REASONS_EACH = 5  # of two faults and more, so that the page still prints on two sheets
 TOP_PASSAGES = 4
-NEAR = 0.75
+NO_ANSWER = "I cannot tell from this clip."
 _STRIP = 120.0
 _BAR = 110.0
 
@@ -92,6 +93,7 @@ class ClipView:
     """One clip, in the words and drawings of the page."""
 
     name: str
+    machine: str
     anchor: str
     word: str
     answer: str
@@ -162,6 +164,13 @@ def _environment() -> Any:
     )
 
 
+def _name(exhibit: Exhibit) -> str:
+    """Machine and clip, so that two clips of one machine can be told apart."""
+    clip = file_name(exhibit.analysis.source.path)
+    machine = exhibit.analysis.machine.id
+    return clip if not machine else f"{machine}, {clip}"
+
+
 def _title(views: Sequence[ClipView]) -> str:
     if len(views) == 1:
         return f"{views[0].name}: {views[0].word}"
@@ -185,21 +194,19 @@ def _view(exhibit: Exhibit, anchor: str) -> ClipView:
     fatal = verdict.word == "unusable"
     problems = tuple(p for p in analysis.fitness.problems if not (fatal and p.fatal))
     known = tuple(problem.what for problem in analysis.fitness.problems)
-    told = {finding.says for finding in verdict.findings} | {sentence(verdict)}
-    titles = [FAULT_TITLES[score.fault] for score in verdict.faults if score.flagged]
+    because = verdict.because
+    if not fatal:
+        because = _untold(verdict)
     listen = _listen(exhibit)
     return ClipView(
-        name=analysis.machine.id or file_name(analysis.source.path),
+        name=_name(exhibit),
+        machine=analysis.machine.id or "",
         anchor=anchor,
         word=verdict.word,
-        answer=sentence(verdict),
+        answer=NO_ANSWER if fatal else sentence(verdict),
         facts=_facts(exhibit),
-        faults=() if fatal else _fault_rows(verdict.faults),
-        because=tuple(
-            line
-            for line in verdict.because
-            if line not in told and not any(title in line.lower() for title in titles)
-        ),
+        faults=() if fatal else _fault_rows(verdict.faults, verdict.word),
+        because=because,
         findings=tuple((finding, _measured_words(finding)) for finding in verdict.findings),
         figures=figures_of(exhibit, anchor),
         whole=None if exhibit.whole is None else _player(exhibit.whole, "The clip"),
@@ -216,6 +223,17 @@ def _view(exhibit: Exhibit, anchor: str) -> ClipView:
         measured=_measured(exhibit),
         contacts=_contacts(exhibit),
         note=exhibit.told.note,
+    )
+
+
+def _untold(verdict: Verdict) -> tuple[str, ...]:
+    """Give the reasons that neither the headline, nor a fault's row, nor a finding tells."""
+    told = {finding.says for finding in verdict.findings} | {sentence(verdict)}
+    titles = [FAULT_TITLES[fault] for fault in explained(verdict.faults, verdict.word)]
+    return tuple(
+        line
+        for line in verdict.because
+        if line not in told and not any(title in line.lower() for title in titles)
     )
 
 
@@ -249,13 +267,14 @@ def _facts(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
     return tuple(facts)
 
 
-def _fault_rows(faults: Sequence[FaultScore]) -> tuple[FaultRow, ...]:
+def _fault_rows(faults: Sequence[FaultScore], word: str) -> tuple[FaultRow, ...]:
     ranked = sorted(faults, key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)))
-    any_flagged = any(score.flagged for score in faults)
-    return tuple(_fault_row(score, any_flagged) for score in ranked)
+    told = explained(faults, word)
+    top = TOP_REASONS if len(told) < 2 else TOP_REASONS_EACH
+    return tuple(_fault_row(score, opened=score.fault in told, top=top) for score in ranked)
 
 
-def _fault_row(score: FaultScore, any_flagged: bool) -> FaultRow:
+def _fault_row(score: FaultScore, *, opened: bool, top: int) -> FaultRow:
     probability = score.probability
     title = FAULT_TITLES[score.fault]
     if probability is None:
@@ -270,7 +289,7 @@ def _fault_row(score: FaultScore, any_flagged: bool) -> FaultRow:
         "under": f"under its limit of {limit}",
     }
     ranked = sorted(score.reasons, key=lambda reason: -abs(reason.points))
-    shown, rest = ranked[:TOP_REASONS], ranked[TOP_REASONS:]
+    shown, rest = ranked[:top], ranked[top:]
     largest = max((abs(reason.points) for reason in ranked), default=1.0) or 1.0
     return FaultRow(
         title=title,
@@ -283,7 +302,7 @@ def _fault_row(score: FaultScore, any_flagged: bool) -> FaultRow:
         others_points=f"{sum(reason.points for reason in rest):+.2f}",
         total="" if score.log_odds is None else f"{score.log_odds:+.2f}",
         percent=percent(probability),
-        open=score.flagged or (near and not any_flagged),
+        open=opened,
     )
 
 

@@ -146,7 +146,7 @@ def _shown_reasons(score: FaultScore, count: int) -> list[Reason]:
     return [reason for reason in ranked if reason.points > 0][:count]
 
 
-def _explained(faults: Sequence[FaultScore], word: str) -> Mapping[str, int]:
+def explained(faults: Sequence[FaultScore], word: str) -> Mapping[str, int]:
     """Faults whose reasons are shown, and how many: the flagged ones, else those not far off."""
     flagged = {score.fault: TOP_REASONS for score in faults if score.flagged}
     if flagged or word != "inspect":
@@ -159,28 +159,28 @@ def _ranked(faults: Sequence[FaultScore]) -> list[FaultScore]:
     return sorted(faults, key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)))
 
 
-def _other_reasons(verdict: Verdict, explained: Mapping[str, int]) -> list[str]:
+def _other_reasons(verdict: Verdict, shown: Mapping[str, int]) -> list[str]:
     """Give the reasons that neither the headline, nor a fault's row, nor a finding tells."""
-    told = {finding.says for finding in verdict.findings} | {sentence(verdict)}
-    titles = [FAULT_TITLES[fault] for fault in explained]
+    known = {finding.says for finding in verdict.findings} | {sentence(verdict)}
+    titles = [FAULT_TITLES[fault] for fault in shown]
     return [
         line
         for line in verdict.because
-        if line not in told and not any(title in line.lower() for title in titles)
+        if line not in known and not any(title in line.lower() for title in titles)
     ]
 
 
 def _why(analysis: Analysis, page: Page) -> Iterator[str]:
     verdict = analysis.verdict
-    explained = _explained(verdict.faults, verdict.word)
-    yield from _bullets(_other_reasons(verdict, explained), page)
+    told = explained(verdict.faults, verdict.word)
+    yield from _bullets(_other_reasons(verdict, told), page)
     if all(score.probability is None for score in verdict.faults):
         return
     for score in _ranked(verdict.faults):
         yield _fault_row(score, page)
-        for reason in _shown_reasons(score, explained.get(score.fault, 0)):
+        for reason in _shown_reasons(score, told.get(score.fault, 0)):
             yield from _reason_lines(reason, page)
-    if explained:
+    if told:
         yield from wrap(
             "Points in front: how much each thing heard speaks for the fault. "
             "quietrun explain NAME tells more.",
