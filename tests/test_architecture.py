@@ -31,7 +31,8 @@ MAY_IMPORT = {
     "report": BASE | FLOW,
     "exhibits": BASE | FLOW | {"dsp", "compare", "logbook", "report"},
     "synth": BASE | {"dsp", "machine"},
-    "cli": BASE | FLOW | MANY | {"report", "synth"},
+    "doctor": BASE | FLOW | {"logbook", "report", "synth"},
+    "cli": BASE | FLOW | MANY | {"doctor", "report", "synth"},
     "__main__": {"cli"},
 }
 

@@ -28,6 +28,7 @@ COMMANDS = MappingProxyType(
         "machine": "quietrun.cli.machine:machine",
         "logbook": "quietrun.cli.logbook:logbook",
         "tune": "quietrun.cli.tune:tune",
+        "doctor": "quietrun.cli.doctor:doctor",
     }
 )
 

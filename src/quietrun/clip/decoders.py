@@ -299,3 +299,24 @@ DECODERS: dict[str, Callable[[BinaryIO], Decoder]] = {
     "soundfile": SoundfileDecoder,
     "av": AvDecoder,
 }
+
+
+def can_decode(codec: str) -> bool:
+    """Say whether FFmpeg's decoder of this name is there."""
+    import av
+
+    try:
+        av.codec.Codec(codec, "r")
+    except ValueError:  # UnknownCodecError is one
+        return False
+    return True
+
+
+def library_versions() -> Iterator[tuple[str, str]]:
+    """Name and version of the libraries behind the decoders."""
+    import av
+    import soundfile
+
+    yield "libsndfile", str(soundfile.__libsndfile_version__)
+    for name, numbers in sorted(av.library_versions.items()):
+        yield name, ".".join(str(number) for number in numbers)

@@ -47,22 +47,16 @@ def can_encode(codec: str, rate_hz: int) -> bool:
     return True
 
 
-def round_trip(samples: Signal, rate_hz: int, codec: str, bit_rate: int) -> Signal:
-    """Encode and decode in memory; the result has the same rate, length and timing.
+def encode(samples: Signal, rate_hz: int, codec: str, bit_rate: int) -> bytes:
+    """Encode to the bytes of a file.
 
     Parameters
     ----------
     samples : shape (n,) or (n, 2), FS
-    bit_rate : bits/s; 0 where the codec has none
-
-    Returns
-    -------
-    Same shape, float32; what the codec cut or added at the ends is zeros or gone.
+    bit_rate : bits/s; 0 where the codec has none, or for its own
     """
     import av
 
-    if codec == "pcm":
-        return np.asarray(np.round(np.clip(samples, -1, 1) * 32767) / 32768, dtype=np.float32)
     container, encoder, _ = _FORMATS[codec]
     planes = np.atleast_2d(samples.T)
     layout = "mono" if planes.shape[0] == 1 else "stereo"
@@ -79,7 +73,25 @@ def round_trip(samples: Signal, rate_hz: int, codec: str, bit_rate: int) -> Sign
         frame.sample_rate = rate_hz
         for packet in [*stream.encode(frame), *stream.encode(None)]:
             out.mux(packet)
-    buffer.seek(0)
+    return buffer.getvalue()
+
+
+def round_trip(samples: Signal, rate_hz: int, codec: str, bit_rate: int) -> Signal:
+    """Encode and decode in memory; the result has the same rate, length and timing.
+
+    Parameters
+    ----------
+    samples : shape (n,) or (n, 2), FS
+    bit_rate : bits/s; 0 where the codec has none
+
+    Returns
+    -------
+    Same shape, float32; what the codec cut or added at the ends is zeros or gone.
+    """
+    if codec == "pcm":
+        return np.asarray(np.round(np.clip(samples, -1, 1) * 32767) / 32768, dtype=np.float32)
+    planes = np.atleast_2d(samples.T)
+    buffer = io.BytesIO(encode(samples, rate_hz, codec, bit_rate))
     decoded = _decoded(buffer, rate_hz, planes.shape, _LATE.get(codec, 0))
     return decoded[0] if samples.ndim == 1 else np.ascontiguousarray(decoded.T)
 

@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 from quietrun.errors import UsageError
+from quietrun.synth.kit import Signal
 from quietrun.synth.render import Sound
 
 #: File suffix to (format, sample type) as libsndfile names them; both keep every sample.
@@ -45,3 +46,15 @@ def write_sound(sound: Sound, out: str | os.PathLike[str]) -> None:
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def write_plain(samples: Signal, rate_hz: int, out: str | os.PathLike[str], kind: str) -> None:
+    """Write samples as libsndfile's ``kind`` (``"WAV"``, ``"OGG"``, ...), for trying decoders.
+
+    Parameters
+    ----------
+    samples : shape (n,), FS
+    """
+    import soundfile
+
+    soundfile.write(out, samples, rate_hz, format=kind)
