@@ -60,6 +60,13 @@ _STEMS = (
         _RANDALL,
     ),
     (
+        "off_depth",
+        "orders",
+        "steady",
+        "How deep the loudness swings in the clearest pattern that is not the turn's",
+        _RANDALL,
+    ),
+    (
         "mains_beat",
         "orders",
         "steady",
@@ -107,6 +114,13 @@ _STEMS = (
         "coast_down",
         "How far whole multiples of the turn stand out while the machine slows down",
         _SYNC,
+    ),
+    (
+        "coast_off",
+        "orders",
+        "coast_down",
+        "Best series of lines beside the turn while the machine slows down",
+        _RANDALL,
     ),
     (
         "start_rough",
@@ -290,7 +304,7 @@ def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> O
     floor_blocks = np.median(power[: count * block].reshape(count, -1), axis=1) / np.log(2)
     centres = (np.arange(count) + 0.5) * block
     floor = np.interp(np.arange(top), centres, floor_blocks) + 1e-12
-    rise = np.clip(10 * np.log10(power / floor + 1e-9), 0.0, 25.0)
+    rise = np.clip(10 * np.log10(power / floor + 1e-9), 0.0, 35.0)
     return OrderSpectrum(rise, power, floor, step)
 
 
@@ -375,6 +389,7 @@ def measure(scene: Scene) -> dict[str, Value]:
         spectra.append(_steady_band(scene, envelope, i, steady_span, bands))
         _coast_band(scene, envelope, i, bands)
         _start_band(scene, envelope, i, bands)
+    _off_depths(spectra, _mains_orders(scene), bands)
     values: dict[str, Value] = {r.name: missing(_why(scene, r.phase)) for r in ROWS}
     for stem, found in bands.items():
         _gather_bands(stem, found, values)
@@ -467,6 +482,32 @@ def _off_turn(spectrum: OrderSpectrum, mains: Floats) -> tuple[Floats, Floats]:
     return total, orders
 
 
+def _off_depths(spectra: list[OrderSpectrum | None], mains: Floats, bands: _Bands) -> None:
+    """Depth of the series beside the turn that is clearest over all bands, in each band.
+
+    The score of a series says how sure it is; its depth, how much of the sound
+    it makes.
+    """
+    known = [(i, s) for i, s in enumerate(spectra) if s is not None and s.top > 13.0]
+    if not known:
+        return
+    series = np.array([s.series(mains) for _, s in known])
+    orders = _off_turn(known[0][1], mains)[1]
+    if orders.size == 0:
+        return
+    order = float(orders[int(np.argmax(series.mean(axis=0)))])
+    for i, spectrum in known:
+        extra = 0.0
+        for times in (1, 2, 3, 4):
+            if times * order > 0.95 * spectrum.top:
+                break
+            reach = max(1, round(0.012 * times / spectrum.step))
+            middle = round(times * order / spectrum.step)
+            part = slice(max(0, middle - reach), middle + reach + 1)
+            extra += float(np.max(spectrum.power[part] - 3.0 * spectrum.floor[part]).clip(0.0))
+        bands["off_depth"][i] = float(np.clip(10 * np.log10(extra + 1e-4), -40, 30))
+
+
 def _coast_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None:
     if "coast_down" not in scene.spans:
         return
@@ -494,6 +535,7 @@ def _coast_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None
     spectrum = _spectrum(turns, 64.0, 1.0, 0.0)
     order = np.arange(1.0, 13.0)
     bands["coast_turn"][i] = float(np.mean(np.clip(spectrum.at(order, 0.06), 0, 15)))
+    bands["coast_off"][i] = float(spectrum.series(np.zeros(0)).max())
 
 
 def _start_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None:

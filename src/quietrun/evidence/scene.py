@@ -139,6 +139,13 @@ def noise_levels(frames: Frames) -> tuple[Floats, Floats]:
     return time, noise
 
 
+def by_hand(spans: dict[str, tuple[float, float]]) -> None:
+    """Let the first, fastest part of a spin by hand stand for the steady run."""
+    if "coast_down" in spans:
+        a, b = spans["coast_down"]
+        spans["steady"] = (a, a + 0.45 * (b - a))
+
+
 def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scene:
     """Compute what the features share.
 
@@ -153,6 +160,8 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
         phase: (max(0.0, a - start), min(frames.duration_s, b - start))
         for phase, (a, b) in run.phases.items()
     }
+    if "steady" not in spans and run.power_on_s is None and run.power_off_s is None:
+        by_hand(spans)
     top = min(bandwidth_hz, 0.49 * frames.rate_hz)
     still = quiet_frames(frames, spans)
     noise_time, noise = noise_levels(frames)

@@ -43,7 +43,8 @@ def decide(
     """
     if run is None or evidence is None or not fitness.usable:
         return _unusable(machine, fitness, model, run)
-    if machine.stage == "hand_spin":
+    hand = machine.stage == "hand_spin"
+    if hand and not model.by_hand:
         return _by_hand(machine, fitness, model, run)
     if limits is not None and not limits.fits(model_sha256=model.sha256, stage=machine.stage):
         limits = None
@@ -51,7 +52,7 @@ def decide(
     faults = tuple(
         score_fault(
             fault,
-            model.cards[fault],
+            model.card(fault, machine.stage),
             evidence,
             catalogue,
             possible=fault in possible,
@@ -66,11 +67,12 @@ def decide(
         for f in faults
         if not f.flagged
         and f.probability is not None
-        and f.probability >= model.cards[f.fault].near * f.limit / model.cards[f.fault].limit
+        and f.probability >= _near(model, f, machine.stage)
     ]
     unlike, _ = unknown_score(model, evidence, catalogue, limits)
     limit = unknown_limit(model, limits)
-    if not flagged and not near and unlike >= limit and run.started is not False:
+    strange = unlike >= limit and run.started is not False and not hand
+    if strange and not flagged and not near:
         found.append(
             Finding(
                 "unknown_noise",
@@ -147,6 +149,12 @@ def _by_hand(machine: Machine, fitness: Fitness, model: Model, run: Run) -> Verd
     )
 
 
+def _near(model: Model, score: FaultScore, stage: str) -> float:
+    """Probability from which a fault is near its limit."""
+    card = model.card(score.fault, stage)
+    return card.near * score.limit / card.limit
+
+
 def _word(
     flagged: list[FaultScore], near: list[FaultScore], found: list[Finding], gaps: tuple[str, ...]
 ) -> str:
@@ -163,10 +171,10 @@ def _unusable(machine: Machine, fitness: Fitness, model: Model, run: Run | None)
             fault,
             fault in POSSIBLE[machine.stage],
             None,
-            model.cards[fault].limit,
+            model.card(fault, machine.stage).limit,
             False,
             None,
-            model.cards[fault].base,
+            model.card(fault, machine.stage).base,
             (),
         )
         for fault in FAULTS
@@ -188,7 +196,7 @@ def _gaps(machine: Machine, run: Run) -> tuple[str, ...]:
     """Parts of the job that the clip did not show: they keep the word from being ``quiet``."""
     gaps = []
     if machine.stage == "hand_spin":
-        return ()
+        return () if run.coast is not None else ("No shaft was heard turning freely.",)
     if run.power_on_s is None:
         gaps.append("The switch-on and the run-up are not in the clip.")
     if run.power_off_s is None:

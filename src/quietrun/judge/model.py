@@ -12,15 +12,16 @@ import hashlib
 import json
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from quietrun.errors import ModelError
-from quietrun.words import FAULTS
+from quietrun.words import FAULTS, POSSIBLE
 
 FORMAT = 1
+_HAND = "hand_spin"
 LARGEST_BYTES = 8_000_000
 _RETRAIN = "Use the model that came with this version, or retrain: scripts/train_model.py."
 
@@ -76,6 +77,9 @@ class Model:
     cards : dict of fault -> Scorecard
     unknown : Scorecard
         "Not like a quiet machine", for noises that are none of the four.
+    by_hand : dict of fault -> Scorecard
+        For a shaft spun by hand, where there is neither power nor a steady speed; empty
+        in a model that was not trained on such clips.
     """
 
     name: str
@@ -83,6 +87,11 @@ class Model:
     features: tuple[str, ...]
     cards: dict[str, Scorecard]
     unknown: Scorecard
+    by_hand: dict[str, Scorecard] = field(default_factory=dict)
+
+    def card(self, fault: str, stage: str) -> Scorecard:
+        """The scorecard of a fault at a stage."""
+        return self.by_hand.get(fault, self.cards[fault]) if stage == _HAND else self.cards[fault]
 
 
 def default_path() -> Path:
@@ -145,9 +154,13 @@ def _model(got: dict[str, Any], sha256: str) -> Model:
         )
     features = tuple(str(f["name"]) for f in got["features"])
     cards = {fault: _card(fault, got["faults"][fault], features) for fault in FAULTS}
-    return Model(
-        str(got["name"]), sha256, features, cards, _card("unknown", got["unknown"], features)
-    )
+    by_hand = {
+        fault: _card(fault, card, features)
+        for fault, card in got.get("by_hand", {}).items()
+        if fault in POSSIBLE[_HAND]
+    }
+    unknown = _card("unknown", got["unknown"], features)
+    return Model(str(got["name"]), sha256, features, cards, unknown, by_hand)
 
 
 def _card(name: str, got: dict[str, Any], features: tuple[str, ...]) -> Scorecard:

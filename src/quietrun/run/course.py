@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Inside this module times are seconds from the first sample; ``follow`` adds
+Inside this module times are seconds from the first sample; ``follow_powered`` adds
 ``clip.start_s`` at the end.
 """
 
@@ -240,7 +240,7 @@ def _level_at_speed(act: Activity, on_s: float, off_s: float) -> float:
     return float(act.time_s[min(a + k, act.time_s.size - 1)])
 
 
-def _vanished(act: Activity, off_s: float) -> float:
+def vanished(act: Activity, off_s: float) -> float:
     """Last time after ``off_s`` at which the machine still stood out of the room."""
     after = np.flatnonzero(act.time_s >= off_s)
     low = 0
@@ -455,8 +455,8 @@ def _refine(
     )
 
 
-def follow(clip: Clip, machine: Machine, frames: Frames) -> Run:
-    """Find out what happened in a clip.
+def follow_powered(clip: Clip, machine: Machine, frames: Frames) -> Run:
+    """Find out what happened in a clip of a powered run; see ``run.follow``.
 
     Parameters
     ----------
@@ -550,8 +550,8 @@ def _describe(
     rest = None
     track = None
     if best.off_s is not None:
-        vanished = _vanished(act, last)
-        until = min(frames.duration_s, last + 2.5 * max(vanished - last, 0.5) + 1.0)
+        faded = vanished(act, last)
+        until = min(frames.duration_s, last + 2.5 * max(faded - last, 0.5) + 1.0)
         slide = ratio.slide_map(
             frames,
             steady_s=(max(steady[0], steady[1] - 4.0), steady[1]),
@@ -559,14 +559,14 @@ def _describe(
             top_hz=top_hz,
             group=max(1, round((until - last) / 1.4)),
             skip_hz=lines,
-            sharp_below_hz=1500.0 if vanished - last > 2.0 else 0.0,
-            audible_until_s=vanished,
+            sharp_below_hz=1500.0 if faded - last > 2.0 else 0.0,
+            audible_until_s=faded,
         )
         slope = ratio.follow_down(
-            slide, last, _decay(act, last, frames.duration_s), max(vanished - last, 0.3)
+            slide, last, _decay(act, last, frames.duration_s), max(faded - last, 0.3)
         )
         if slope is not None:
-            stop = max(slope.duration_s, vanished - last)
+            stop = max(slope.duration_s, faded - last)
             rest_at = last + stop
             rest = rest_at if rest_at <= frames.duration_s + 0.3 else None
             track = SpeedTrack(
@@ -698,4 +698,4 @@ def _started(act: Activity, best: _Stretch, by_hum: bool) -> bool | None:
     rise = np.median(act.level_db[a:b][:, high], axis=0) - act.quiet_db[high]
     if float(np.median(rise)) > 4.0:
         return True
-    return _vanished(act, best.last_s) - best.last_s > 0.4
+    return vanished(act, best.last_s) - best.last_s > 0.4
