@@ -85,7 +85,7 @@ def dry_whine(s: Scene, own: Generator) -> F32:
     out = np.zeros(s.n, dtype=np.float32)
     wobble = np.cumsum(wander(s.rng, m.speed_hz.size, CTRL_HZ, own.uniform(3, 25)))
     follow = own.uniform(0.6, 1.0)
-    rate = order * m.ref_hz * m.share**follow * (1 + 0.0 * wobble)
+    rate = order * m.ref_hz * m.share**follow
     cycles = np.cumsum(rate / CTRL_HZ) + own.uniform(0.02, 0.12) * wobble
     x = np.arange(s.n) * (CTRL_HZ / s.rate_hz)
     fine = np.interp(x, np.arange(cycles.size), cycles)
@@ -124,6 +124,7 @@ def cage_chirps(s: Scene, own: Generator) -> F32:
     at, _ = _passes(s, s.maker.orders["cage"] * per_cage, 0.0, 0.06)
     where = m.when(at)
     awake = m.at(wander(s.rng, m.speed_hz.size, CTRL_HZ, own.uniform(0.4, 2.0)), where)
+    awake += max(0.0, 1.0 - float(awake.max(initial=0.0)))
     amps = np.clip(awake + own.uniform(0.1, 0.9), 0, 2) * m.at(m.share**0.7, where)
     base, grains = log_uniform(own, 1400, 4800), []
     for _ in range(10):

@@ -12,6 +12,7 @@ from second_bench.audibility import excess_db, gain_for
 from second_bench.names import FAULTS
 
 from fourth_bench import mishaps, phones
+from fourth_bench.habits import habits, operator
 from fourth_bench.motion import CTRL_HZ, Motion, Times, hand_spin, powered
 from fourth_bench.oddities import SOUNDS, loaded
 from fourth_bench.plan import MECHANISMS, Plan
@@ -19,6 +20,8 @@ from fourth_bench.rooms import ambience, echo
 from fourth_bench.tools import F32, bank, convolve, db, high_pass, log_uniform, ring, rms
 from fourth_bench.voices import Scene, healthy
 
+#: A sound may stand 15 dB higher elsewhere than in the phase it is judged in.
+SPARE = 0.6
 SILENT_STARTS = ("start_switch_stuck_closed", "start_switch_stuck_open", "did_not_start")
 
 
@@ -76,6 +79,26 @@ def _top_hz(plan: Plan) -> float:
     return min(0.48 * plan.phone.rate_hz, plan.phone.top_hz)
 
 
+def _closing(plan: Plan, scene: Scene, rng: Generator) -> F32:
+    """Within a contact the burrs come nearer: the sound grows, evenly or late."""
+    seconds = scene.motion.seconds
+    level = np.ones(seconds.size)
+    for start, end in plan.touches or ():
+        inside = (seconds >= start) & (seconds < end)
+        x = (seconds[inside] - start) / (end - start)
+        first = rng.uniform(0.2, 1.0)
+        level[inside] = first + (1 - first) * x ** rng.uniform(0.5, 2.0)
+    return scene.motion.up(level)
+
+
+def gain_of(plan: Plan, take: Take, made: F32, where: np.ndarray | slice, severity: float) -> float:
+    """Gain for a severity in its phase, held back where the phase hardly holds the sound."""
+    rate, top = take.scene.rate_hz, _top_hz(plan)
+    gain = gain_for(made[where], take.own[where], severity, rate, top)
+    whole = take.scene.motion.span("turning")
+    return min(gain, gain_for(made[whole], take.own[whole], severity + SPARE, rate, top))
+
+
 def add_faults(plan: Plan, take: Take, rng: Generator) -> None:
     """Lay the faults over the healthy sound at their audibility."""
     s, rate = take.scene, take.scene.rate_hz
@@ -87,9 +110,9 @@ def add_faults(plan: Plan, take: Take, rng: Generator) -> None:
         windows = _windows(plan, s) if fault == "burr_contact" else None
         made = convolve(np.asarray(sound(s, rng), dtype=np.float32), path)
         if windows is not None:
-            made = made * windows
+            made = made * windows * _closing(plan, s, rng)
         where = _phase(s, phase, windows)
-        gain = gain_for(made[where], take.own[where], severity, rate, _top_hz(plan))
+        gain = gain_of(plan, take, made, where, severity)
         made = np.asarray(made * np.float32(gain))
         take.parts[fault] = (made[where], take.own[where])
         take.dry += made
@@ -99,7 +122,7 @@ def add_faults(plan: Plan, take: Take, rng: Generator) -> None:
         made = np.asarray(sound(s, rng), dtype=np.float32)
         where = s.motion.span(phase)
         audible = severity if name != "drag" else severity * rng.uniform(0.1, 0.4)
-        gain = gain_for(made[where], take.own[where], audible, rate, _top_hz(plan))
+        gain = gain_of(plan, take, made, where, audible)
         take.dry += made * np.float32(gain)
     if plan.problem == "loaded_run":
         made = loaded(s, rng)
@@ -155,7 +178,7 @@ def play(plan: Plan, rng: Generator, rate_hz: int) -> Take:
     """A run of the machine, close up."""
     motion = _motion(plan, rng, rate_hz)
     scene = Scene(plan.maker, motion, plan.mains_hz, plan.stage, rng)
-    own = healthy(scene)
+    own = healthy(scene) + habits(scene)
     take = Take(scene, own, own.copy())
     add_faults(plan, take, rng)
     add_clicks(plan, take, rng)
@@ -354,7 +377,8 @@ def build(plan: Plan) -> tuple[F32, dict[str, Any]]:
     noise = noise * np.float32(level * db(-plan.snr_db))
     truth = tell(plan, take, wet + noise, noise)
     truth["runs"] = runs
-    mix = spoil(plan, wet + noise, level, rng, rate)
+    person = np.float32(level) * operator(rng, wet.size, rate)
+    mix = spoil(plan, wet + noise + person, level, rng, rate)
     start, end = _piece(plan, take, rng)
     if plan.problem in ("already_running", "no_switch_off", "too_short"):
         windowed(truth, start, end)
@@ -379,6 +403,8 @@ def _without(plan: Plan, rng: Generator, rate: int) -> tuple[F32, dict[str, Any]
         truth |= {"duration_s": round(x.size / plan.phone.rate_hz, 4), "ambience": None}
         return x, truth
     noise = ambience(plan.room, rng, n, rate, plan.mains_hz)
+    if plan.problem == "no_machine":
+        noise = mishaps.busy(rng, noise, rate) + 2 * operator(rng, n, rate)
     if plan.problem == "other_machine":
         made, on, off = mishaps.other_machine(rng, n, rate)
         wet = convolve(made, echo(plan.room, rng, rate))

@@ -12,10 +12,12 @@ from numpy.random import Generator
 from fourth_bench.people import babble, dishes, music, speech
 from fourth_bench.tools import (
     F32,
+    F64,
     Paint,
     band,
     bank,
     db,
+    formants,
     harmonic_table,
     high_pass,
     hump,
@@ -27,20 +29,39 @@ from fourth_bench.tools import (
 )
 
 
-def other_machine(rng: Generator, n: int, rate_hz: int) -> tuple[F32, float, float]:
-    """A universal motor, a vacuum cleaner, a drill: sound, on and off in s."""
-    seconds = n / rate_hz
-    on, off = rng.uniform(0.4, 1.5), seconds - rng.uniform(0.8, 1.8)
-    ctrl = np.arange(int(seconds * 200) + 2) / 200
-    top = log_uniform(rng, 110, 480)
-    rise, fall = log_uniform(rng, 0.08, 0.8), log_uniform(rng, 0.2, 1.5)
-    speed = top * (1 - np.exp(-np.clip(ctrl - on, 0, None) / rise))
-    speed *= 1 + 0.03 * wander(rng, ctrl.size, 200, rng.uniform(0.2, 3))
+def _trigger(rng: Generator, ctrl: F64, on: float, off: float) -> tuple[F64, float]:
+    """Speed of a motor that nobody ties to the mains, and its full speed, 1/s."""
+    top = log_uniform(rng, 90, 520)
+    rise, fall = log_uniform(rng, 0.08, 1.2), log_uniform(rng, 0.15, 2.0)
+    wanted = np.where((ctrl >= on) & (ctrl < off), 1.0, 0.0)
+    kind = rng.integers(3)
+    if kind == 1:
+        # a trigger or a stepped knob
+        edges = np.sort(rng.uniform(on, off, int(rng.integers(1, 4))))
+        for edge in edges:
+            wanted = np.where((ctrl >= edge) & (ctrl < off), rng.uniform(0.4, 1.0), wanted)
+    if kind == 2:
+        # pulsed
+        period, share = rng.uniform(0.8, 2.5), rng.uniform(0.4, 0.8)
+        wanted *= ((ctrl - on) % period) < share * period
+    now, speed = 0.0, np.empty(ctrl.size)
+    up, down = 1 - np.exp(-0.005 / rise), 1 - np.exp(-0.005 / fall)
+    for i, goal in enumerate(wanted.tolist()):
+        now += (up if goal > now else down) * (goal - now)
+        speed[i] = now
+    speed *= top * (1 + 0.02 * wander(rng, ctrl.size, 200, rng.uniform(0.2, 3)))
     for _ in range(int(rng.integers(0, 5))):
         at, wide = rng.uniform(on, off), rng.uniform(0.2, 1.0)
         speed *= 1 - rng.uniform(0.05, 0.35) * np.exp(-np.square((ctrl - at) / wide))
-    speed = np.where(ctrl < off, speed, np.interp(off, ctrl, speed)
-                     * np.exp(-np.clip(ctrl - off, 0, None) / fall))  # fmt: skip
+    return np.maximum(speed, 0.0), top
+
+
+def other_machine(rng: Generator, n: int, rate_hz: int) -> tuple[F32, float, float]:
+    """A universal motor, a vacuum cleaner, a geared mixer, a drill: sound, on and off in s."""
+    seconds = n / rate_hz
+    on, off = rng.uniform(0.4, 1.5), seconds - rng.uniform(0.8, 1.8)
+    ctrl = np.arange(int(seconds * 200) + 2) / 200
+    speed, top = _trigger(rng, ctrl, on, off)
     x = np.arange(n) * (200 / rate_hz)
     fine = np.interp(x, np.arange(ctrl.size), speed)
     turn = np.cumsum(fine) / rate_hz
@@ -51,10 +72,16 @@ def other_machine(rng: Generator, n: int, rate_hz: int) -> tuple[F32, float, flo
     whine = lookup(harmonic_table(amps, rng), turn) * share
     p = Paint(n, rate_hz)
     v = np.interp(p.times, ctrl, speed / top).astype(np.float32)[:, None]
-    hiss = p.noise(rng, hump(p.freqs, log_uniform(rng, 1000, 4500), 1.3) * v**2.0)
+    colour = formants(rng, p.freqs, 6, 5.0)
+    hiss = p.noise(rng, hump(p.freqs, log_uniform(rng, 600, 4500), 1.3) * colour * v**2.0)
     arcs = p.noise(rng, band(p.freqs, 3000, 14000) * v) * np.abs(wander(rng, n, rate_hz, 300))
-    mix = whine / rms(whine) * db(rng.uniform(-6, 6)) + hiss / rms(hiss) * db(rng.uniform(-9, 5))
+    mix = whine / rms(whine) * db(rng.uniform(-9, 6)) + hiss / rms(hiss) * db(rng.uniform(-12, 6))
     mix += arcs / rms(arcs) * db(rng.uniform(-20, -3))
+    if rng.random() < 0.4:
+        teeth = rng.uniform(0.08, 0.6) * int(rng.integers(7, 30))
+        table = harmonic_table(rng.lognormal(0, 0.5, 8) / np.arange(1, 9), rng)
+        gears = lookup(table, turn * teeth) * share * (1 + 0.5 * lookup(table, turn * 0.07))
+        mix += gears / rms(gears) * db(rng.uniform(-8, 4))
     return np.asarray(mix, dtype=np.float32), float(on), float(off)
 
 
@@ -141,3 +168,15 @@ def readable_s(path: Path) -> float:
     except (av.FFmpegError, IndexError):
         return seconds
     return seconds
+
+
+def busy(rng: Generator, noise: F32, rate_hz: int) -> F32:
+    """A place without a grinder, at times with people or dishes near the phone."""
+    kind = rng.integers(6)
+    n = noise.size
+    if kind > 2:
+        return noise
+    near = speech(rng, n, rate_hz) if kind == 0 else (
+        music(rng, n, rate_hz) if kind == 1 else dishes(rng, n, rate_hz, 3.0)
+    )  # fmt: skip
+    return np.asarray(noise + near * np.float32(rms(noise) * db(rng.uniform(-3, 12)) / rms(near)))

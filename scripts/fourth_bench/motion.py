@@ -193,6 +193,9 @@ def powered(
     if not times.starts:
         top = times.plateau * run_hz
         speed = top * (1 - np.exp(-np.clip(seconds - on, 0, None) / 0.6))
+    # the supply and the drag are never quite steady
+    flutter = np.interp(seconds, np.linspace(0, seconds[-1], 40), rng.normal(0, 4e-4, 40))
+    speed = speed * (1 + flutter)
     at_off = float(np.interp(off, seconds, speed))
     y = np.clip((seconds - off) / times.coast_s, 0.0, 1.0)
     speed = np.where(seconds < off, speed, at_off * coast_shape(rng, y))

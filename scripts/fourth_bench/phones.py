@@ -91,7 +91,7 @@ def colour(phone: Phone, rate_hz: int) -> F32:
     own = np.random.default_rng(phone.seed)
     f = np.fft.rfftfreq(2048, 1 / rate_hz).astype(np.float32)
     f[0] = 1.0
-    gain = formants(own, f, 5, 3.0) * (
+    gain = formants(own, f, 6, 4.0) * (
         1 + own.uniform(0, 1.5) * hump(f, own.uniform(4e3, 9e3), 0.4)
     )
     slope = own.uniform(-1.5, 1.5) * np.log2(np.clip(f, 100, 12000) / 1000)

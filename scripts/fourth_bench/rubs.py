@@ -115,6 +115,7 @@ def wire_flutter(s: Scene, own: Generator) -> F32:
     per = s.maker.blades if own.random() < 0.7 else 1
     where = m.when(np.arange(0, m.turns, 1 / per) + s.rng.normal(0, 0.04 / per))
     touch = m.at(wander(s.rng, m.speed_hz.size, CTRL_HZ, own.uniform(0.6, 5)), where)
+    touch += max(0.0, 1.0 - float(touch.max(initial=0.0)))
     amps = np.clip(touch + own.uniform(0.0, 0.8), 0, 1.5) * m.at(_dying(own, s), where)
     hits = bank(
         own, s.rate_hz, 8, log_uniform(own, 900, 5000), octaves=0.7,

@@ -264,7 +264,7 @@ def swish(s: Scene, own: Generator) -> F32:
     centre = log_uniform(own, 500, 3500)
     noise = p.noise(s.rng, hump(p.freqs, centre, own.uniform(0.4, 1.0)) * s.share_frames(2.4))
     arc = arc_table(own.random(), own.uniform(0.15, 0.7), own.uniform(0.3, 0.9))
-    floor = own.uniform(0.3, 0.9)
+    floor = own.uniform(0.55, 0.95)
     return noise * (floor + (1 - floor) * lookup(arc, s.motion.turn * own.integers(1, 4)))
 
 
