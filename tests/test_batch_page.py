@@ -161,13 +161,21 @@ def _luminance(colour):
     return 0.2126 * r + 0.7152 * g + 0.0722 * b
 
 
-def test_colours_can_be_read():
+def _contrast(one, other):
+    """WCAG 2.1, contrast ratio."""
+    dark, light = sorted((_luminance(one), _luminance(other)))
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_colours_can_be_read_in_light_and_in_dark():
     """WCAG 2.1, 1.4.3: a contrast of 4.5 to 1."""
     style = read(render(summarise([visit("A", "quiet")]))).style
-    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style))
-    paper = _luminance(colours["paper"])
-    for name in ("ink", "soft", *ORDER):
-        assert (paper + 0.05) / (_luminance(colours[name]) + 0.05) >= 4.5, name
+    light, dark = style.split("@media screen and (prefers-color-scheme: dark)")
+    for part in (light, dark):
+        colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", part))
+        for name in ("ink", "soft", *ORDER):
+            assert _contrast(colours[name], colours["paper"]) >= 4.5, name
+            assert _contrast(colours[name], colours["card"]) >= 4.5, name
 
 
 def test_a_page_is_written_whole_over_its_own_kind_only(tmp_path):

@@ -32,9 +32,17 @@ def logbook() -> None:
 @logbook.command()
 @click.argument("machine")
 @click.option("--picture", type=click.Path(dir_okay=False), help="Write charts to a PNG file.")
+@click.option(
+    "--page",
+    type=click.Path(dir_okay=False),
+    metavar="PAGE.html",
+    help="Write the history as a page with charts.",
+)
 @home_option
 @json_option
-def show(machine: str, picture: str | None, home: str | None, as_json: bool) -> None:
+def show(
+    machine: str, picture: str | None, page: str | None, home: str | None, as_json: bool
+) -> None:
     """Show the history of a MACHINE, its trends and what is due."""
     from quietrun.logbook.describe import history_object
     from quietrun.logbook.store import open_logbook
@@ -42,6 +50,10 @@ def show(machine: str, picture: str | None, home: str | None, as_json: bool) -> 
     from quietrun.report.contract import to_json
     from quietrun.report.logbook_text import history_text
 
+    if page:
+        from quietrun.report.files import check_page_place
+
+        check_page_place(page)
     with open_logbook(home, create=False) as book:
         found = {**history_object(book, machine), "trends": trends_object(book, machine)}
     say(to_json(found, indent=2) if as_json else history_text(found))
@@ -50,6 +62,12 @@ def show(machine: str, picture: str | None, home: str | None, as_json: bool) -> 
 
         write_charts(found, picture)
         note(f"Wrote {picture}")
+    if page:
+        from quietrun.report.files import write_page
+        from quietrun.report.logbook_page import render_history
+
+        write_page(page, render_history(found))
+        note(f"Wrote {page}")
 
 
 @logbook.command()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -71,6 +72,21 @@ def seconds(value: float) -> str:
 def hertz(value: float) -> str:
     """Frequency in Hz or kHz."""
     return f"{value:.0f} Hz" if value < 1000 else f"{value / 1000:g} kHz"
+
+
+def day_and_time(iso: str) -> str:
+    """Local day and time with its zone: ``2 March 2026, 09:15 (UTC+01:00)``."""
+    try:
+        when = datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    months = "January February March April May June July August September October November December"
+    day = f"{when.day} {months.split()[when.month - 1]} {when.year}"
+    if len(iso) <= 10:
+        return day
+    zone = when.strftime("%z")
+    where = f" (UTC{zone[:3]}:{zone[3:5]})" if zone else ""
+    return f"{day}, {when:%H:%M}{where}"
 
 
 def wave_figure(wave: Wave, name: str) -> Figure:

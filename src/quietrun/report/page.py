@@ -8,26 +8,20 @@ colours are those of Okabe and Ito, safe for the common kinds of colour blindnes
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
-from quietrun import __version__
 from quietrun.judge import FaultScore, Finding, Reason, Verdict
 from quietrun.report.contract import to_object
-from quietrun.report.drawings import Figure, bands_figure, figures_of
+from quietrun.report.drawings import Figure, bands_figure, day_and_time, figures_of
 from quietrun.report.exhibit import BandsPicture, Exhibit, Passage, Sound
 from quietrun.report.page_sound import sound_uri
+from quietrun.report.setting import set_page
 from quietrun.report.svg import linear, num
 from quietrun.report.text import NEAR, digits, explained, percent, quantity, sentence
 from quietrun.words import FAULT_TITLES, FAULTS
 
-_FOLDER = Path(__file__).parent / "templates"
 #: Marks a page as ours: it may be written over by a later one.
 GENERATOR = "quietrun report"
 TOP_REASONS = 8  # more than a person reads; the rest is summed, and whole in the JSON
@@ -130,37 +124,15 @@ def render(exhibits: Sequence[Exhibit], bands: Sequence[BandsPicture] = ()) -> s
     """
     if not exhibits:
         raise ValueError("a page needs a clip")
-    style = (_FOLDER / "page.css").read_text(encoding="utf-8").replace("\r\n", "\n")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     views = [_view(exhibit, f"clip-{i}") for i, exhibit in enumerate(exhibits, start=1)]
-    page: str = (
-        _environment()
-        .get_template("page.html")
-        .render(
-            views=views,
-            single=len(views) == 1,
-            title=_title(views),
-            bands=[bands_figure(one, f"bands-{i}") for i, one in enumerate(bands)],
-            tally=_tally(views),
-            generator=GENERATOR,
-            version=__version__,
-            style=style,
-            style_sha256=digest,
-        )
-    )
-    return page
-
-
-@lru_cache(maxsize=1)
-def _environment() -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    return set_page(
+        "page.html",
+        views=views,
+        single=len(views) == 1,
+        title=_title(views),
+        bands=[bands_figure(one, f"bands-{i}") for i, one in enumerate(bands)],
+        tally=_tally(views),
+        generator=GENERATOR,
     )
 
 
@@ -235,21 +207,6 @@ def _untold(verdict: Verdict) -> tuple[str, ...]:
         for line in verdict.because
         if line not in told and not any(title in line.lower() for title in titles)
     )
-
-
-def day_and_time(iso: str) -> str:
-    """Local day and time with its zone: ``2 March 2026, 09:15 (UTC+01:00)``."""
-    try:
-        when = datetime.fromisoformat(iso)
-    except ValueError:
-        return iso
-    months = "January February March April May June July August September October November December"
-    day = f"{when.day} {months.split()[when.month - 1]} {when.year}"
-    if len(iso) <= 10:
-        return day
-    zone = when.strftime("%z")
-    where = f" (UTC{zone[:3]}:{zone[3:5]})" if zone else ""
-    return f"{day}, {when:%H:%M}{where}"
 
 
 def _facts(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
