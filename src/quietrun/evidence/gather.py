@@ -7,13 +7,19 @@ from types import MappingProxyType
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames
-from quietrun.evidence import knocks, levels, modulation, tones
+from quietrun.evidence import course, knocks, levels, modulation, tones
 from quietrun.evidence.rows import Value, missing
 from quietrun.evidence.scene import set_scene
 from quietrun.evidence.types import Evidence, Feature
 from quietrun.run.types import Run
 
-CATALOGUE: tuple[Feature, ...] = (*levels.ROWS, *modulation.ROWS, *knocks.ROWS, *tones.ROWS)
+CATALOGUE: tuple[Feature, ...] = (
+    *levels.ROWS,
+    *modulation.ROWS,
+    *knocks.ROWS,
+    *tones.ROWS,
+    *course.ROWS,
+)
 BY_NAME = MappingProxyType({feature.name: feature for feature in CATALOGUE})
 FAMILIES = tuple(dict.fromkeys(feature.family for feature in CATALOGUE))
 
@@ -38,7 +44,7 @@ def gather(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Evidenc
     """
     scene = set_scene(clip, run, frames, bandwidth_hz)
     values: dict[str, Value] = {}
-    for family in (levels, modulation, knocks, tones):
+    for family in (levels, modulation, knocks, tones, course):
         values.update(family.measure(scene))
     for feature in CATALOGUE:
         value = values.get(feature.name, missing("not measured"))
