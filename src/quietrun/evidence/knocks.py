@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 _STEP_S = 0.002
 _AROUND = 61  # steps, 0.12 s: the median over these is a knock's surroundings
 _LEAST_DB = 3.0  # mean rise over the bands; 6 bands of steady noise reach 2.4 dB in 0.1 %
-_APART = 4  # steps between two knocks
+_APART = 6  # steps between two knocks
 _HIGH = 6  # bands from here on are "high": above 2.7 kHz
 _BAND = (BANDS[0][0], BANDS[-1][1])
 _PLAY = "Play in driven parts knocks while torque reverses. Common practice, no source"
@@ -172,6 +172,7 @@ def _track(scene: Scene) -> _Track | None:
     """Average the rises of the bands; None where fewer than three bands are there."""
     rises: list[Floats] = []
     which: list[int] = []
+    grid = np.arange(0.5 * _STEP_S, scene.frames.duration_s, _STEP_S)
     for i, envelope in enumerate(scene.envelopes):
         if envelope is None:
             continue
@@ -184,14 +185,14 @@ def _track(scene: Scene) -> _Track | None:
         padded = np.pad(level, half, mode="edge")
         every = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)[::6]
         around = np.repeat(np.median(every, axis=1), 6)[: level.size]
-        rises.append(np.clip(level - around, 0.0, 25.0))
+        at = (np.arange(level.size) + 0.5) * by / envelope.rate_hz
+        rises.append(np.interp(grid, at, np.clip(level - around, 0.0, 25.0)))
         which.append(i)
     if len(rises) < 3:
         return None
-    size = min(r.size for r in rises)
-    all_of = np.array([r[:size] for r in rises])
+    all_of = np.array(rises)
     high = np.array(which) >= _HIGH
-    none = np.zeros(size)
+    none = np.zeros(grid.size)
     return _Track(
         all_of.mean(axis=0),
         all_of[~high].mean(axis=0) if (~high).any() else none,
