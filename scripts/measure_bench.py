@@ -1,7 +1,7 @@
 """Feature rows of clips made by ``scripts/second_bench.py``, for training and evaluation.
 
     python scripts/second_bench.py make BENCH --n 600 --seed 4000 --kind usable
-    python scripts/measure_bench.py BENCH -o bench.jsonl [--jobs 2]
+    python scripts/measure_bench.py BENCH -o bench.jsonl --name second [--jobs 2]
 
 Clips are read from their files by the product's own reader.
 """
@@ -23,9 +23,9 @@ from quietrun.clip import read_clip
 from quietrun.errors import UnreadableClip
 
 
-def one(folder: Path, line: str) -> Row | None:
+def one(folder: Path, line: str, name: str) -> Row | None:
     """Row of one clip, None where the file cannot be read."""
-    truth = json.loads(line)
+    truth = json.loads(line) | {"bench": name}
     try:
         clip = read_clip(folder / truth["file"])
     except UnreadableClip:
@@ -36,11 +36,12 @@ def one(folder: Path, line: str) -> Row | None:
 @click.command()
 @click.argument("bench", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("-o", "out", required=True, type=click.Path(path_type=Path))
+@click.option("--name", required=True, help="Name of the sound model, kept in every row.")
 @click.option("--jobs", default=2, show_default=True)
-def main(bench: Path, out: Path, jobs: int) -> None:
+def main(bench: Path, out: Path, name: str, jobs: int) -> None:
     """Measure every clip of a bench folder."""
     lines = (bench / "truth.jsonl").read_text().splitlines()
-    rows = Parallel(n_jobs=jobs, batch_size=10)(delayed(one)(bench, line) for line in lines)
+    rows = Parallel(n_jobs=jobs, batch_size=10)(delayed(one)(bench, line, name) for line in lines)
     known = [row for row in rows if row is not None]
     save(known, out)
     click.echo(f"{len(known)} rows of {len(lines)} clips in {out}")

@@ -21,16 +21,18 @@ import soundfile
 from joblib import Parallel, delayed
 
 from quietrun.synth import draw_recipe, render
-from quietrun.words import PROBLEMS
+from quietrun.words import PROBLEMS, STAGES
 
 
-def one(folder: Path, seed: int, index: int, problems: bool) -> dict[str, Any]:
+def one(folder: Path, seed: int, index: int, problems: bool, stage: str | None) -> dict[str, Any]:
     """Render one clip and return its truth."""
     name = f"own_{seed}_{index:05d}"
     note = folder / "notes" / f"{name}.json"
     if note.exists():
         return json.loads(note.read_text())
-    fixed = {"problem": PROBLEMS[index % len(PROBLEMS)]} if problems else {}
+    fixed: dict[str, Any] = {"problem": PROBLEMS[index % len(PROBLEMS)]} if problems else {}
+    if stage is not None:
+        fixed["stage"] = stage
     sound = render(draw_recipe(np.random.default_rng([seed, index]), **fixed))
     samples = np.clip(sound.samples, -1.0, 1.0 - 2**-15)
     soundfile.write(folder / f"{name}.wav", samples, round(sound.rate_hz), subtype="PCM_16")
@@ -44,12 +46,13 @@ def one(folder: Path, seed: int, index: int, problems: bool) -> dict[str, Any]:
 @click.option("--n", default=3000, show_default=True)
 @click.option("--seed", default=31, show_default=True)
 @click.option("--problems", is_flag=True, help="Every clip with a recording problem, in turn.")
+@click.option("--stage", type=click.Choice(STAGES), help="Every clip of this stage.")
 @click.option("--jobs", default=2, show_default=True)
-def main(folder: Path, n: int, seed: int, problems: bool, jobs: int) -> None:
+def main(folder: Path, n: int, seed: int, problems: bool, stage: str | None, jobs: int) -> None:
     """Render the clips."""
     (folder / "notes").mkdir(parents=True, exist_ok=True)
     truths = Parallel(n_jobs=jobs, batch_size=10)(
-        delayed(one)(folder, seed, index, problems) for index in range(n)
+        delayed(one)(folder, seed, index, problems, stage) for index in range(n)
     )
     (folder / "truth.jsonl").write_text("".join(json.dumps(t) + "\n" for t in truths))
     click.echo(f"{n} clips in {folder}")

@@ -9,7 +9,7 @@ import numpy as np
 from second_bench.faults import mechanisms_of
 from second_bench.names import FAULTS, OTHERS, POSSIBLE, PROBLEMS
 
-KINDS = ("usable", "problems", "mixed")
+KINDS = ("usable", "problems", "mixed", "hand_spin")
 STAGE_SHARES = {"assembled": 0.70, "motor_only": 0.20, "burr_setting": 0.05, "hand_spin": 0.05}
 #: healthy, healthy with traces, one fault, two faults, other fault
 MIX: tuple[tuple[str, float], ...] = (
@@ -105,11 +105,13 @@ def draw_plans(n: int, seed: int, kind: str) -> list[ClipPlan]:
     if kind not in KINDS:
         raise ValueError(f"kind must be one of {KINDS}, got {kind!r}")
     rng = np.random.default_rng([seed, 0])
-    troubled = {"usable": 0, "problems": n, "mixed": round(n * PROBLEM_SHARE_OF_MIXED)}[kind]
+    troubled = {"problems": n, "mixed": round(n * PROBLEM_SHARE_OF_MIXED)}.get(kind, 0)
     categories = exact_shares([name for name, _ in MIX], [share for _, share in MIX], n)
     rng.shuffle(categories)
     stages = exact_shares(list(STAGE_SHARES), list(STAGE_SHARES.values()), n)
     rng.shuffle(stages)
+    if kind == "hand_spin":
+        stages = ["hand_spin"] * n
     problems: list[str | None] = [None] * (n - troubled)
     problems += exact_shares(list(PROBLEMS), [1.0] * len(PROBLEMS), troubled)
     rng.shuffle(problems)
