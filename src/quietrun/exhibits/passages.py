@@ -19,7 +19,6 @@ from quietrun.judge import FaultScore, Reason
 from quietrun.pipeline import Analysis
 from quietrun.report.exhibit import Passage, Sound
 from quietrun.run import Run
-from quietrun.words import FAULT_TITLES
 
 SLOWER = 4
 #: From here up most ears past fifty hear little; a band from here is brought down as a whole.
@@ -89,6 +88,23 @@ _LISTEN: Mapping[str, tuple[str, str]] = {
     "bump": ("tone colour", "The colour of the steady noise."),
     "tilt": ("tone colour", "The colour of the steady noise."),
 }
+#: Where a finding is heard: stretch, band, words for a file name, and what to listen for.
+_FINDINGS: Mapping[str, tuple[str, tuple[float, float], str, str]] = {
+    "did_not_start": ("steady", _FULL_BAND, "hum alone", "Hum, and nothing that turns."),
+    "slow_run_up": ("run_up", _FULL_BAND, "slow start", "How long it takes to come to speed."),
+    "coast_down_short": ("coast_down", _FULL_BAND, "short run-down", "How soon it stands still."),
+    "speed_sags": ("steady", _FULL_BAND, "sagging speed", "Tones that sink with the power on."),
+    "squeal_near_rest": (
+        "coast_down",
+        (500.0, 8000.0),
+        "squeal near rest",
+        "A squeal in the last turns.",
+    ),
+    "face_rub": ("coast_down", (500.0, 11000.0), "rub", "A scrape that stops with the shaft."),
+    "irregular_knocks": ("steady", (360.0, 11000.0), "knocks", "Knocks without a beat."),
+    "mains_hum_strong": ("steady", (60.0, 1300.0), "hum", "The hum of the mains."),
+    "unknown_noise": ("steady", _FULL_BAND, "unknown noise", "What is not like a quiet machine."),
+}
 _CLEAREST = ("best", "top3", "most", "three", "odd")
 _GROUPS = ("low", "mid", "high", "top")
 _CUT_STEMS = ("cut_knock", "cut_drop")
@@ -122,6 +138,11 @@ def stem_of(name: str) -> str:
         return name
     stem, _, last = name.rpartition("_")
     return stem if stem and last in (*_GROUPS, *_CLEAREST) else name
+
+
+def words_for(name: str) -> tuple[str, str]:
+    """Words for a file name, and what to listen for, of a feature."""
+    return _LISTEN.get(stem_of(name), (stem_of(name).replace("_", " "), BY_NAME[name].says))
 
 
 def place_of(feature: Feature, evidence: Evidence) -> Place | None:
@@ -180,7 +201,27 @@ def passages_of(clip: Clip, analysis: Analysis, quiet: Quiet | None = None) -> t
     found = []
     for score in explained(analysis.verdict.faults, analysis.verdict.word):
         for place, reasons in _places(score, analysis.evidence).items():
-            passage = _passage(score.fault, place, reasons, clip, analysis.run, quiet)
+            names = tuple(reason.feature for reason in reasons)
+            quick = any(BY_NAME[name].family in _QUICK for name in names)
+            passage = _passage(
+                score.fault,
+                place,
+                names,
+                words_for(names[0]),
+                clip,
+                analysis.run,
+                quiet,
+                quick=quick,
+            )
+            if passage is not None:
+                found.append(passage)
+    for finding in analysis.verdict.findings:
+        if finding.code in _FINDINGS:
+            stretch, band, short, says = _FINDINGS[finding.code]
+            place, words = Place(stretch, band), (short, says)
+            passage = _passage(
+                finding.code, place, (), words, clip, analysis.run, quiet, quick=False
+            )
             if passage is not None:
                 found.append(passage)
     return tuple(found)
@@ -212,21 +253,21 @@ def _places(score: FaultScore, evidence: Evidence) -> dict[Place, list[Reason]]:
 def _passage(
     fault: str,
     place: Place,
-    reasons: Sequence[Reason],
+    features: tuple[str, ...],
+    words: tuple[str, str],
     clip: Clip,
     run: Run,
     quiet: Quiet | None,
+    *,
+    quick: bool,
 ) -> Passage | None:
     span = span_of(place.stretch, run, clip.start_s, clip.start_s + clip.duration_s)
     if span is None or place.band_hz[0] > 0.45 * clip.rate_hz:
         return None
-    feature = BY_NAME[reasons[0].feature]
-    short, says = _LISTEN.get(stem_of(feature.name), (feature.name.replace("_", " "), feature.says))
     lo, hi = place.band_hz
     shift = lo - _SHIFTED_LOW_HZ if lo >= _SHIFT_FROM_HZ or hi > _HIGHEST_HZ else 0.0
     shift = max(0.0, min(shift, lo))
     band = (lo, min(hi, _HIGHEST_HZ + shift))
-    quick = any(BY_NAME[reason.feature].family in _QUICK for reason in reasons)
     slowable = quick and place.stretch in ("steady", "cut")
     sounds = list(_sounds(clip, span, band, shift, slowable, quiet=False))
     if not sounds:
@@ -238,9 +279,9 @@ def _passage(
             sounds += _sounds(quiet.clip, same, band, shift, slowable, quiet=True)
     return Passage(
         fault=fault,
-        features=tuple(reason.feature for reason in reasons),
-        short=short,
-        says=says,
+        features=features,
+        short=words[0],
+        says=words[1],
         band_hz=band,
         shift_hz=shift,
         sounds=tuple(sounds),
@@ -269,17 +310,3 @@ def _sounds(
         whose = "a quiet machine" if quiet else "this clip"
         made.append(Sound(kind, f"{whose}, {SLOWER} times slower", levelled(slow), OUT_HZ))
     return [sound for sound in made if bool(sound.samples.any())]
-
-
-def band_words(band_hz: tuple[float, float]) -> str:
-    """Band in words for a person and a file name: ``0.4-1 kHz``."""
-
-    def kilo(hz: float) -> str:
-        return f"{hz / 1000:.1f}" if hz < 9950 else f"{hz / 1000:.0f}"
-
-    return f"{kilo(band_hz[0])}-{kilo(band_hz[1])} kHz"
-
-
-def title(passage: Passage) -> str:
-    """Fault and what to listen for, in words."""
-    return f"{FAULT_TITLES[passage.fault]}: {passage.short}"

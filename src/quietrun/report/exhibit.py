@@ -190,7 +190,7 @@ class Passage:
 
     Attributes
     ----------
-    fault : str
+    fault : the fault or, where that has no word in ``words.FAULTS``, the finding
     features : names of the features that were measured there, the weightiest first
     short : words for a file name
     says : what to listen for

@@ -20,12 +20,13 @@ from quietrun.report.page_sound import sound_uri
 from quietrun.report.setting import set_page
 from quietrun.report.svg import linear, num
 from quietrun.report.text import NEAR, digits, explained, percent, quantity, sentence
-from quietrun.words import FAULT_TITLES, FAULTS
+from quietrun.words import FAULT_TITLES
 
 #: Marks a page as ours: it may be written over by a later one.
 GENERATOR = "quietrun report"
-TOP_REASONS = 8  # more than a person reads; the rest is summed, and whole in the JSON
-TOP_REASONS_EACH = 5  # of two faults and more, so that the page still prints on two sheets
+#: Reasons shown of each fault by how many are told (0, 1, 2, more), so that the page prints on two
+#: sheets. More than a person reads; the rest is summed, and whole in the JSON.
+TOP_REASONS = (8, 8, 5, 3)
 TOP_PASSAGES = 4
 NO_ANSWER = "I cannot tell from this clip."
 _STRIP = 120.0
@@ -227,7 +228,7 @@ def _facts(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
 def _fault_rows(faults: Sequence[FaultScore], word: str) -> tuple[FaultRow, ...]:
     ranked = sorted(faults, key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)))
     told = explained(faults, word)
-    top = TOP_REASONS if len(told) < 2 else TOP_REASONS_EACH
+    top = TOP_REASONS[min(len(told), len(TOP_REASONS) - 1)]
     return tuple(_fault_row(score, opened=score.fault in told, top=top) for score in ranked)
 
 
@@ -345,7 +346,7 @@ def _player(sound: Sound, before: str) -> Player:
 def _listen(exhibit: Exhibit) -> tuple[Listen, ...]:
     """The weightiest passages of each fault."""
     made = []
-    for fault in FAULTS:
+    for fault in dict.fromkeys(passage.fault for passage in exhibit.passages):
         passages = [p for p in exhibit.passages if p.fault == fault]
         made += [_one(passage) for passage in passages[:TOP_PASSAGES]]
     return tuple(made)
@@ -354,10 +355,11 @@ def _listen(exhibit: Exhibit) -> tuple[Listen, ...]:
 def _one(passage: Passage) -> Listen:
     lo, hi = (hz / 1000.0 for hz in passage.band_hz)
     band = f"{lo:.1f} to {hi:.1f} kHz"
-    note = f"Heard in: {', '.join(passage.features)}."
+    note = f"Heard in: {', '.join(passage.features)}." if passage.features else ""
     if passage.shift_hz:
         note = f"Brought down by {passage.shift_hz / 1000:.1f} kHz to be heard easily. {note}"
-    title = f"{FAULT_TITLES[passage.fault]}: {passage.short}"
+    fault = FAULT_TITLES.get(passage.fault)
+    title = f"{fault}: {passage.short}" if fault else passage.short
     return Listen(
         title=f"{title[0].upper()}{title[1:]}, {band}",
         says=passage.says,
@@ -388,8 +390,9 @@ def _measured(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
 
     row("Length", clip["duration_s"], "{:.1f} s")
     if clip["sample_rate_hz"]:
-        kind = " ".join(part for part in (clip["container"], clip["codec"]) if part)
-        rows.append(("Sound", f"{clip['sample_rate_hz'] / 1000:g} kHz, {kind}"))
+        rows.append(
+            ("Sound", f"{clip['sample_rate_hz'] / 1000:g} kHz {clip['codec'] or ''}".rstrip())
+        )
     row(
         "Sound up to",
         None if not recording["bandwidth_hz"] else recording["bandwidth_hz"] / 1000,
