@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from third_bench.kernels import TABLE, TURN, ring
+from third_bench.kernels import TABLE, TURN, read_table, ring
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -52,7 +52,8 @@ def slow(rng: Rng, n: int, rate_hz: float, hold_s: float) -> F32:
 def profile(rng: Rng, slope: float, low: int, high: int) -> F64:
     """A random surface over one turn: amplitude of order n goes as n**-slope, unit spread."""
     orders = np.arange(TABLE // 2 + 1)
-    high = min(high, TABLE // 2)
+    # six points a wave at least, so that slow reading makes no mirror tones
+    high = min(high, TABLE // 6)
     size = np.zeros(orders.size)
     inside = (orders >= max(1, low)) & (orders <= high)
     size[inside] = orders[inside] ** -float(slope)
@@ -72,10 +73,9 @@ def bump(centre: float, width: float) -> F64:
     return np.asarray(np.where(away < 1.0, 0.5 + 0.5 * np.cos(np.pi * np.minimum(away, 1.0)), 0.0))
 
 
-def read(table: NDArray[np.floating], theta: F64) -> NDArray[np.floating]:
-    """A table over one turn, read at angles (nearest point)."""
-    index = (theta * (TABLE / TURN)).astype(np.int64) & (TABLE - 1)
-    return table[index]
+def read(table: NDArray[np.floating], theta: F64) -> F32:
+    """A table over one turn, read at angles."""
+    return read_table(table, theta)
 
 
 def convolve(x: F32, response: F32) -> F32:

@@ -20,7 +20,7 @@ from third_bench.base import (
     uniform,
     white,
 )
-from third_bench.healthy import Surfaces, bearing_force, cage_angle, highest_order, path
+from third_bench.healthy import Surfaces, bearing_force, cage_angle, highest_order, moving, path
 from third_bench.kernels import TABLE, TURN, hopf
 from third_bench.machine import Bearing, Machine, Motion
 
@@ -42,7 +42,9 @@ def _dent(rng: Rng, centre: float, width: float, depth: float) -> F64:
     rim = uniform(rng, 0.0, 0.6)
     edge = bump(centre - 1.15 * width, 0.35 * width) + bump(centre + 1.15 * width, 0.35 * width)
     sharp = np.where(np.roll(hole, TABLE // 3000) < -0.05, hole, 0.5 * hole)
-    return depth * (sharp + rim * edge)
+    patch = np.hanning(13)  # the contact has a length
+    shape = np.convolve(np.r_[sharp[-6:], sharp, sharp[:6]], patch / patch.sum(), "valid")
+    return depth * (shape + rim * edge)
 
 
 def _through_housing(rng: Rng, machine: Machine, motion: Motion, force: F32) -> F32:
@@ -51,18 +53,39 @@ def _through_housing(rng: Rng, machine: Machine, motion: Motion, force: F32) -> 
     return convolve(force.astype(np.float32), path(machine, "bearing", motion.rate_hz))
 
 
+def _edge_hits(
+    rng: Rng, bearing: Bearing, motion: Motion, cage: F64, at: float, inner: bool
+) -> F32:
+    """Each ball strikes the far edge of a pit: as short as a contact, harder when fast."""
+    place = (cage - motion.theta if inner else cage) - at
+    turn = np.floor(place * bearing.balls / TURN)
+    hits = np.flatnonzero(np.diff(turn) != 0)
+    zone = np.cos(cage[hits] if inner else np.full(hits.size, at))
+    load = np.maximum(0.08 + rng.random() * 0.3, zone)
+    size = load * motion.speed[hits] ** uniform(rng, 0.7, 1.6) * rng.lognormal(0, 0.2, hits.size)
+    width = int(spread(rng, 0.00003, 0.0003) * motion.rate_hz) + 2
+    pulse = np.hanning(width + 2)[1:-1].astype(np.float32)
+    return convolve(events(motion.n, hits.astype(np.float64), size), pulse)
+
+
 def _race_pits(rng: Rng, machine: Machine, motion: Motion, inner: bool) -> F32:
     bearing = _pick(rng, machine)
     skin = _smooth(rng)
+    cage = cage_angle(rng, bearing, motion)
     hurt = np.zeros(TABLE)
+    struck = np.zeros(motion.n, dtype=np.float32)
     first = uniform(rng, 0, TURN) if inner else 0.3 * rng.normal()
     for k in range(int(rng.choice((1, 1, 1, 2, 3)))):
         centre = first + k * uniform(rng, 0.2, 1.4)
         hurt += _dent(rng, centre, spread(rng, 0.004, 0.05), spread(rng, 0.02, 0.3) / (1 + k))
+        struck += _edge_hits(rng, bearing, motion, cage, centre, inner) / (1 + k)
     floor = profile(rng, 0.3, 30, highest_order(bearing, motion))
     hurt = hurt + 0.1 * hurt * floor
     skin = replace(skin, inner=hurt) if inner else replace(skin, outer=hurt)
-    return _through_housing(rng, machine, motion, bearing_force(rng, bearing, motion, skin))
+    rolled = bearing_force(rng, bearing, motion, skin, cage)
+    span = motion.span("all")
+    share = spread(rng, 0.1, 4.0) * float(rolled[span].std()) / (float(struck[span].std()) + 1e-12)
+    return _through_housing(rng, machine, motion, rolled + np.float32(share) * struck)
 
 
 def outer_pit(rng: Rng, machine: Machine, motion: Motion) -> F32:
@@ -99,9 +122,14 @@ def standstill_dents(rng: Rng, machine: Machine, motion: Motion) -> F32:
     for k in range(bearing.balls):
         deep = uniform(rng, 0.4, 1.0) * max(0.1, 0.6 + 0.5 * np.cos(k * TURN / bearing.balls))
         marks += _dent(rng, k * TURN / bearing.balls + 0.01 * rng.normal(), width, 0.1 * deep)
-    side = rng.random() < 0.5
-    skin = replace(skin, outer=marks) if side else replace(skin, inner=marks)
-    return _through_housing(rng, machine, motion, bearing_force(rng, bearing, motion, skin))
+    inner = rng.random() < 0.5
+    skin = replace(skin, inner=marks) if inner else replace(skin, outer=marks)
+    cage = cage_angle(rng, bearing, motion)
+    rolled = bearing_force(rng, bearing, motion, skin, cage)
+    struck = _edge_hits(rng, bearing, motion, cage, 0.0, inner)
+    span = motion.span("all")
+    share = spread(rng, 0.05, 2.0) * float(rolled[span].std()) / (float(struck[span].std()) + 1e-12)
+    return _through_housing(rng, machine, motion, rolled + np.float32(share) * struck)
 
 
 def corroded(rng: Rng, machine: Machine, motion: Motion) -> F32:
@@ -110,14 +138,15 @@ def corroded(rng: Rng, machine: Machine, motion: Motion) -> F32:
     skin = _smooth(rng)
     rings = []
     for _ in range(2):
-        angle = np.arange(TABLE) * (TURN / TABLE)
         patch = np.clip(profile(rng, 1.0, 1, 6) + uniform(rng, -0.5, 0.8), 0.0, 2.5)
         pits = np.zeros(TABLE)
         count = int(spread(rng, 20, 300))
         np.add.at(pits, rng.integers(0, TABLE, count), -rng.exponential(1.0, count))
         width = int(spread(rng, 6, 60))
-        pits = np.convolve(np.tile(pits, 2), np.hanning(width), "same")[TABLE // 2 : -TABLE // 2]
-        rings.append(0.05 * pits * patch + 0.0 * angle)
+        pits = np.convolve(np.tile(pits, 2), np.hanning(max(width, 11)), "same")[
+            TABLE // 2 : -TABLE // 2
+        ]
+        rings.append(0.05 * pits * patch)
     skin = replace(skin, outer=rings[0], inner=rings[1])
     return _through_housing(rng, machine, motion, bearing_force(rng, bearing, motion, skin))
 
@@ -189,7 +218,7 @@ def cage_squeal(rng: Rng, machine: Machine, motion: Motion) -> F32:
     f0 = spread(rng, 900.0, min(5500.0, 0.35 * rate))
     follow = uniform(rng, 0.0, 0.25)
     freq = f0 * (1.0 - follow + follow * motion.speed)
-    tone = hopf(rate, freq, growth, 60.0 * white(rng, n), uniform(rng, 0.0, 0.02))
+    tone = hopf(rate, freq, growth, 60.0 * moving(motion) * white(rng, n), uniform(rng, 0.0, 0.02))
     rich = tone + uniform(rng, 0.1, 0.7) * np.tanh(3.0 * tone) ** 3
     hiss = spread(rng, 0.01, 0.1) * white(rng, n) * motion.speed
     return (rich + convolve(hiss.astype(np.float32), path(machine, "bearing", rate))).astype(

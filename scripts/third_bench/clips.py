@@ -134,6 +134,10 @@ def make_clip(plan: Plan, folder: Path) -> Truth:
     wish = draw_wishes(rng, plan)
     for name, severity in plan.other.items():
         wish = others.changed_motion(rng, name, severity, wish)
+    for name in ("impeller_rub", "burr_contact", "bearing_noise"):
+        # what rubs also brakes: a little, and not always
+        braking = plan.faults.get(name, 0.0) * uniform(rng, -0.05, 0.3)
+        wish = replace(wish, coast_factor=wish.coast_factor * (1.0 - braking))
     if plan.problem == "loaded_run":
         wish = replace(wish, load=uniform(rng, 0.3, 0.8))
     scene = mishaps.Scene.of(plan, machine, room, phone)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from third_bench.base import F32, Rng, convolve, events, slow, spread, uniform, white
+from third_bench.base import COSINE, F32, Rng, convolve, events, read, slow, spread, uniform, white
 from third_bench.healthy import path
 from third_bench.kernels import TURN, gap_contact
 from third_bench.machine import Machine, Motion
@@ -13,7 +13,9 @@ from third_bench.machine import Machine, Motion
 def _ripple(motion: Motion) -> F32:
     """Torque at twice the mains, with the current: unit size in the steady run."""
     t = np.arange(motion.n) / motion.rate_hz
-    return (motion.current * np.cos(TURN * 2.0 * motion.mains_exact_hz * t)).astype(np.float32)
+    return (motion.current * read(COSINE, TURN * 2.0 * motion.mains_exact_hz * t)).astype(
+        np.float32
+    )
 
 
 def _play(
@@ -39,7 +41,8 @@ def _play(
     damp = 2.0 * np.sqrt(stiff) * np.clip(-np.log(restitution) / np.pi, 0.05, 0.9)
     shake = unit * ripple * _ripple(motion) + 4.0 * motion.acceleration
     turning = np.minimum(motion.speed * 8.0, 1.0)
-    pressed = unit * hold * own_drag * turning + np.float32(0.02 * unit)
+    share = own_drag + (1.0 - own_drag) * motion.powered
+    pressed = unit * hold * share * turning + np.float32(0.02 * unit)
     knocks = unit * jitter * slow(rng, n, rate, 0.004) * turning
     return gap_contact(
         n,
@@ -178,7 +181,7 @@ def rocking_plate(rng: Rng, machine: Machine, motion: Motion) -> F32:
     hits = _turn_events(rng, motion, 1.0, spread(rng, 0.02, 0.2), sizes)
     hits *= np.clip(1.0 + 0.4 * slow(rng, motion.n, motion.rate_hz, 0.3), 0.1, 2.5)
     out = convolve(_stroke(rng, motion, hits), path(machine, "chamber", motion.rate_hz))
-    rub = np.maximum(np.cos(motion.theta) - 0.6, 0.0).astype(np.float32) * motion.speed
+    rub = np.maximum(read(COSINE, motion.theta) - 0.6, 0.0).astype(np.float32) * motion.speed
     rub = rub * white(rng, motion.n) * float(np.abs(hits).max()) * spread(rng, 0.001, 0.03)
     return out + convolve(rub, path(machine, "chamber", motion.rate_hz))
 

@@ -56,11 +56,17 @@ def path(machine: Machine, name: str, rate_hz: float) -> F32:
     )
 
 
+def moving(motion: Motion) -> F32:
+    """1 while the rotor turns, 0 at rest."""
+    return np.minimum(motion.speed * 8.0, 1.0).astype(np.float32)
+
+
 def cage_angle(rng: Rng, bearing: Bearing, motion: Motion) -> F64:
     """Angle of the cage: rolling with a little slip that wanders."""
     slip = uniform(rng, 0.0, 0.015)
-    wander = 0.03 * slow(rng, motion.n, motion.rate_hz, 0.4)
-    return bearing.cage * (1.0 - slip) * motion.theta + wander + rng.uniform(0, TURN)
+    wander = 1.0 - slip + 0.004 * slow(rng, motion.n, motion.rate_hz, 0.4)
+    turned = np.diff(motion.theta, prepend=motion.theta[0])
+    return bearing.cage * np.cumsum(turned * wander) + rng.uniform(0, TURN)
 
 
 def highest_order(bearing: Bearing, motion: Motion) -> int:
@@ -103,11 +109,13 @@ def whole_surfaces(rng: Rng, bearing: Bearing, motion: Motion) -> Surfaces:
     )
 
 
-def bearing_force(rng: Rng, bearing: Bearing, motion: Motion, skin: Surfaces) -> F32:
+def bearing_force(
+    rng: Rng, bearing: Bearing, motion: Motion, skin: Surfaces, cage: F64 | None = None
+) -> F32:
     """Contact force of a bearing, without its steady part."""
     force = ball_force(
         motion.theta,
-        cage_angle(rng, bearing, motion),
+        cage_angle(rng, bearing, motion) if cage is None else cage,
         bearing.balls,
         skin.preload,
         skin.radial,
@@ -136,11 +144,11 @@ def magnetic(rng: Rng, machine: Machine, motion: Motion) -> tuple[F32, F32]:
         table += size * np.cos(k * angle + own.uniform(0, TURN))
     # the pole-slip beat: rotor asymmetry against the field, slow and usual
     slip = max(motion.mains_exact_hz * TURN * 2.0 / machine.poles - motion.full_rad_s, 0.3)
-    beat = 1.0 + 0.35 * machine.growl * np.cos(slip * machine.poles * t)
+    beat = 1.0 + 0.35 * machine.growl * read(COSINE, slip * machine.poles * t)
     wave = read(table.astype(np.float32), phase)
-    once = 1.0 + 0.3 * machine.growl * np.cos(motion.theta)
+    once = 1.0 + 0.3 * machine.growl * read(COSINE, motion.theta)
     pull = (motion.current**1.3 * wave * beat * once).astype(np.float32)
-    edge = np.maximum(np.cos(phase) - own.uniform(0.2, 0.95), 0.0)
+    edge = np.maximum(read(COSINE, phase) - np.float32(own.uniform(0.2, 0.95)), 0.0)
     buzz = (motion.current * np.diff(edge, prepend=0.0) * motion.rate_hz * 0.01).astype(np.float32)
     return pull, buzz
 
@@ -155,7 +163,7 @@ def slots(rng: Rng, machine: Machine, motion: Motion) -> F32:
         if k * machine.rotor_bars * motion.full_rad_s / TURN > 0.4 * motion.rate_hz:
             continue
         angle = k * machine.rotor_bars * motion.theta + shift * twice + own.uniform(0, TURN)
-        out += np.float32(own.rayleigh(1.0) / k) * np.cos(angle).astype(np.float32)
+        out += np.float32(own.rayleigh(1.0) / k) * read(COSINE, angle)
     return out * motion.current * (1.0 + 0.3 * machine.growl * read(COSINE, motion.theta))
 
 
@@ -178,6 +186,8 @@ def air(rng: Rng, machine: Machine, motion: Motion) -> tuple[F32, F32, F32]:
     loading = loading / loading.std() if loading.std() > 1e-6 else loading
     depth = uniform(own, 0.03, 0.3)
     beat = 1.0 + depth * read((loading - loading.mean()).astype(np.float32), motion.theta)
+    wobble = uniform(own, 0.0, 0.25) if own.random() < 0.5 else 0.0
+    beat = beat * (1.0 + wobble * read(COSINE, motion.theta + own.uniform(0, TURN)))
     gust = 1.0 + 0.08 * slow(rng, n, rate, 0.25)
     speed = np.maximum(motion.speed, 0.0)
     broad = speed**machine.air_power * low * beat * gust
@@ -242,18 +252,34 @@ def machine_sound(rng: Rng, machine: Machine, motion: Motion, stage: str) -> F32
     }
     if stage == "motor_only":
         parts.pop("siren")
-    steady = motion.span("run" if motion.powered.any() else "all")
-    if motion.powered.any():
-        steady = motion.span("steady")
+    powered = bool(motion.powered.any())
+    steady = motion.span("steady" if powered else "all")
+    turns = float(motion.speed.max()) > 0.1
+    level_db = dict(machine.level_db)
+    if not powered:
+        # at a few turns a second air is gone long before rolling is
+        slower = 20.0 * np.log10(motion.full_rad_s / machine.sync_rad_s)
+        for name in ("air", "blades", "siren", "whistle"):
+            level_db[name] += 1.5 * slower
     out = np.zeros(motion.n, dtype=np.float32)
     total = 0.0
     for name, sound in parts.items():
+        gain = amplitude(level_db[name])
+        electric = name in ("hum", "shell", "slots")
+        if electric and not powered:
+            continue
+        total += gain * gain
         level = heard_level(sound[steady], rate)
-        if level > 1e-12:
-            gain = amplitude(machine.level_db[name])
-            out += np.float32(gain / level) * sound
-            total += gain * gain
+        if level < 1e-12 or not (turns or electric):
+            continue
+        if not turns:
+            # a locked rotor draws starting current: louder than its usual hum
+            level /= float(motion.current.max()) ** 1.3
+        out += np.float32(gain / level) * sound
     out /= np.float32(np.sqrt(total))
+    # the shaft's own turning: felt more than heard, strong on a soft foot
+    shake = read(COSINE, motion.theta) + own.uniform(0.0, 0.8) * read(COSINE, 2.0 * motion.theta)
+    out += np.float32(spread(own, 0.01, 1.0)) * motion.speed**2 * shake
     return out + inrush(rng, machine, motion)
 
 
@@ -322,6 +348,7 @@ __all__ = [
     "click_over_db",
     "highest_order",
     "machine_sound",
+    "moving",
     "path",
     "switch_clicks",
     "whole_surfaces",

@@ -67,6 +67,21 @@ def ring(n, rate, freq, loss, amp, phase):
 
 
 @njit(cache=True, fastmath=True)
+def read_table(table, theta):
+    """A profile of TABLE points over one turn, read at angles, linear between points."""
+    out = np.empty(theta.size, dtype=np.float32)
+    scale = TABLE / TURN
+    mask = TABLE - 1
+    for i in range(theta.size):
+        place = theta[i] * scale
+        low = math.floor(place)
+        part = place - low
+        k = int(low) & mask
+        out[i] = table[k] * (1.0 - part) + table[(k + 1) & mask] * part
+    return out
+
+
+@njit(cache=True, fastmath=True)
 def ball_force(theta, cage, balls, preload, radial, unbalance, outer, inner, cosine, rolling):
     """Sum of Hertzian ball forces along the load line, profiles read against angle.
 
@@ -76,20 +91,40 @@ def ball_force(theta, cage, balls, preload, radial, unbalance, outer, inner, cos
     out = np.empty(n, dtype=np.float32)
     scale = TABLE / TURN
     mask = TABLE - 1
-    pitch = TABLE // balls
+    step = TABLE / balls
     for i in range(n):
-        fixed = int(cage[i] * scale)
-        turned = int((cage[i] - theta[i]) * scale)
-        spun = int(cage[i] * scale * 5.3)
+        fixed = cage[i] * scale
+        turned = (cage[i] - theta[i]) * scale
+        spun = cage[i] * scale * 5.3
         total = 0.0
         for j in range(balls):
-            k = (fixed + j * pitch) & mask
-            m = (turned + j * pitch) & mask
-            r = (spun + j * 2969) & mask
-            c = cosine[k]
-            depth = preload + radial * c + unbalance * cosine[m] + outer[k] + inner[m] + rolling[r]
+            a = fixed + j * step
+            b = turned + j * step
+            c = spun + j * 2969.0
+            a0 = math.floor(a)
+            b0 = math.floor(b)
+            c0 = math.floor(c)
+            ap = a - a0
+            bp = b - b0
+            cp = c - c0
+            k = int(a0) & mask
+            m = int(b0) & mask
+            r = int(c0) & mask
+            load = cosine[k] + (cosine[(k + 1) & mask] - cosine[k]) * ap
+            swing = cosine[m] + (cosine[(m + 1) & mask] - cosine[m]) * bp
+            depth = (
+                preload
+                + radial * load
+                + unbalance * swing
+                + outer[k] * (1.0 - ap)
+                + outer[(k + 1) & mask] * ap
+                + inner[m] * (1.0 - bp)
+                + inner[(m + 1) & mask] * bp
+                + rolling[r] * (1.0 - cp)
+                + rolling[(r + 1) & mask] * cp
+            )
             if depth > 0.0:
-                total += depth * math.sqrt(depth) * (0.5 + c)
+                total += depth * math.sqrt(depth) * (0.5 + load)
         out[i] = total
     return out
 
@@ -101,17 +136,17 @@ def blade_rub(theta, angle, reach, wall, rough, gap):
     out = np.empty(n, dtype=np.float32)
     scale = TABLE / TURN
     mask = TABLE - 1
-    offset = np.empty(angle.size, dtype=np.int64)
-    for b in range(angle.size):
-        offset[b] = int(angle[b] * scale)
     for i in range(n):
-        base = int(theta[i] * scale)
+        base = theta[i] * scale
         total = 0.0
         for b in range(angle.size):
-            k = (base + offset[b]) & mask
-            depth = reach[b] + wall[k] - gap[i]
+            place = base + angle[b] * scale
+            low = math.floor(place)
+            part = place - low
+            k = int(low) & mask
+            depth = reach[b] + wall[k] * (1.0 - part) + wall[(k + 1) & mask] * part - gap[i]
             if depth > 0.0:
-                total += depth * (1.0 + rough[(k * 7 + offset[b]) & mask])
+                total += depth * (1.0 + rough[(k * 7 + 977 * b) & mask])
         out[i] = total
     return out
 
@@ -159,7 +194,8 @@ def hopf(rate, freq, growth, noise, pull):
     """Friction oscillation of one mode: z' = (i w + g(t) - |z|^2 b) z + noise.
 
     freq : shape (n,), Hz; growth : shape (n,), 1/s (negative: dies away);
-    noise : shape (n,); pull : how far the tone bends with its own amplitude.
+    noise : shape (n,), falls silent with the machine;
+    pull : how far the tone bends with its own amplitude.
     """
     n = freq.size
     out = np.empty(n, dtype=np.float32)

@@ -113,12 +113,12 @@ def draw_machine(seed: tuple[int, ...], name: str) -> Machine:
         slip=0.5 * peak_slip**2 + spread(rng, 0.003, 0.03),
         backward=uniform(rng, 0.85, 1.0),
         start_share=uniform(rng, 0.35, 1.2),
-        run_up_s=spread(rng, 0.22, 2.2),
+        run_up_s=spread(rng, 0.22, 1.9),
         coast_s=spread(rng, 0.8, 8.0),
         drag_split=(float(split[0]), float(split[1]), float(split[2])),
         opens=opens,
         closes=opens * uniform(rng, 0.42, 0.86),
-        click_db=(uniform(rng, -12.0, 24.0), uniform(rng, -10.0, 28.0)),
+        click_db=(uniform(rng, -14.0, 22.0), uniform(rng, -14.0, 24.0)),
         rotor_bars=int(rng.choice((17, 18, 22, 26, 28, 30, 34, 38, 44))),
         blades=blades,
         blade_angle=tuple(float(a) for a in angle),
@@ -276,9 +276,12 @@ def move(rng: Rng, machine: Machine, wish: Wishes, rate_hz: float) -> Motion:
         row[3], row[7], row[2] = 0.0, -1.0, 1.0
         up_s = 0.0
     elif wish.stuck < 0:
-        row[2] = 0.90
-        row[0] *= 1.0
-        up_s = 2.2 * run_up_s + 0.5
+        # dead start winding: it hums, or creeps up where the field is a little lopsided
+        row[2] = 0.98
+        if rng.random() < 0.5:
+            start = row[0] * 2.0 / (1.0 / row[1] + row[1]) / (1.0 + row[8]) ** 2
+            row[2] = float(np.clip(1.0 - uniform(rng, 1.3, 3.0) * drag[0] / start, 0.1, 0.97))
+        up_s = min(_reach_s(row, drag), 3.0)
     off = on + int((up_s + wish.steady_s) / STEP_S)
     steps = off + int((coast_s * 1.25 + 1.2 + wish.tail_s) / STEP_S)
     load = 1.0 + 0.04 * slow(rng, steps, 1 / STEP_S, 0.7)
@@ -287,7 +290,7 @@ def move(rng: Rng, machine: Machine, wish: Wishes, rate_hz: float) -> Motion:
         begin = on + int((up_s + 0.15 * wish.steady_s) / STEP_S)
         fall = np.clip((np.arange(steps) - begin) / (0.6 * wish.steady_s / STEP_S), 0.0, 1.0)
         weakest = (drag[0] + drag[1] * row[4] + drag[2] * row[4] ** 2) / row[0]
-        sag = 1.0 - fall * (1.0 - min(0.9, weakest * (2.2 - 1.3 * wish.sag)))
+        sag = 1.0 - fall * (1.0 - min(0.9, weakest * (1.5 - 0.9 * wish.sag)))
     if wish.load > 0.0:
         grind = np.zeros(steps)
         grind[on + int(up_s / STEP_S) : off] = 1.0

@@ -20,7 +20,7 @@ from third_bench.base import (
     uniform,
     white,
 )
-from third_bench.healthy import path
+from third_bench.healthy import moving, path
 from third_bench.kernels import TURN, gap_contact, hopf
 from third_bench.machine import Machine, Motion, Wishes
 
@@ -72,9 +72,10 @@ def loose_part(rng: Rng, machine: Machine, motion: Motion) -> F32:
     n, rate = motion.n, motion.rate_hz
     t = np.arange(n) / rate
     if rng.random() < 0.65:
-        hum = motion.current * np.cos(TURN * 2.0 * motion.mains_exact_hz * t)
-        shaft = motion.speed**2 * np.cos(motion.theta)
+        hum = motion.current * read(COSINE, TURN * 2.0 * motion.mains_exact_hz * t)
+        shaft = motion.speed**2 * read(COSINE, motion.theta)
         mix = rng.random()
+        live = np.maximum(moving(motion), motion.powered)
         shake = 900.0 * spread(rng, 0.8, 4.0) * (mix * hum + (1.0 - mix) * 2.0 * shaft)
         force = gap_contact(
             n,
@@ -87,7 +88,7 @@ def loose_part(rng: Rng, machine: Machine, motion: Motion) -> F32:
             spread(rng, 0.002, 0.05),
             (TURN * spread(rng, 200.0, 1500.0)) ** 2,
             spread(rng, 50.0, 900.0),
-            (700.0 * rng.random() * slow(rng, n, rate, 0.01)).astype(np.float32),
+            (700.0 * rng.random() * slow(rng, n, rate, 0.01) * live).astype(np.float32),
         )
         drive = np.diff(force, prepend=force[:1])
     else:
@@ -163,10 +164,10 @@ def ring_squeal(rng: Rng, machine: Machine, motion: Motion) -> F32:
     if motion.off_s is not None:
         slowly &= np.arange(n) > motion.off_s * rate
     slowly &= motion.powered < 0.5
-    growth = np.where(slowly, 260.0 + 150.0 * np.cos(motion.theta), -120.0)
+    growth = np.where(slowly, 260.0 + 150.0 * read(COSINE, motion.theta), -120.0)
     f0 = spread(rng, 900.0, min(5000.0, 0.4 * rate))
     freq = f0 * (1.0 + uniform(rng, 0.0, 0.3) * motion.speed)
-    return hopf(rate, freq.astype(np.float64), growth, 80.0 * white(rng, n), 0.005)
+    return hopf(rate, freq.astype(np.float64), growth, 80.0 * moving(motion) * white(rng, n), 0.005)
 
 
 Sound = Callable[[Rng, Machine, Motion], F32]

@@ -20,7 +20,7 @@ from third_bench.base import (
     uniform,
     white,
 )
-from third_bench.kernels import TURN, delay_network
+from third_bench.kernels import TABLE, TURN, delay_network
 from third_bench.voices import music, speech
 
 KINDS = ("cafe", "workshop", "garage", "back_room", "kitchen")
@@ -151,17 +151,15 @@ def _hiss(rng: Rng, n: int, rate_hz: float, mains_hz: float) -> F32:
 def _fridge(rng: Rng, n: int, rate_hz: float, mains_hz: float) -> F32:
     t = np.arange(n) / rate_hz
     out = 0.2 * shaped_noise(rng, n, rate_hz, [60.0, 400.0, 2000.0, 24000.0], [0, -6, -22, -45])
+    angle = np.arange(TABLE) * (TURN / TABLE)
+    mains, shaft = np.zeros(TABLE), np.zeros(TABLE)
     for k in range(1, 9):
         size = rng.rayleigh(1.0) * k ** -uniform(rng, 0.3, 1.4)
-        out += np.float32(size) * np.cos(TURN * 2 * mains_hz * k * t + rng.uniform(0, TURN)).astype(
-            np.float32
-        )
+        mains += size * np.cos(k * angle + rng.uniform(0, TURN))
+        if k < 5:
+            shaft += 0.6 * rng.rayleigh(1.0) / k * np.cos(k * angle + rng.uniform(0, TURN))
     rotor = mains_hz * uniform(rng, 0.95, 0.985) * (1.0 if rng.random() < 0.6 else 0.5)
-    for k in range(1, 5):
-        size = 0.6 * rng.rayleigh(1.0) / k
-        out += np.float32(size) * np.cos(TURN * rotor * k * t + rng.uniform(0, TURN)).astype(
-            np.float32
-        )
+    out += read(mains, TURN * 2.0 * mains_hz * t) + read(shaft, TURN * rotor * t)
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from third_bench.base import (
+    COSINE,
     F32,
     F64,
     Rng,
@@ -17,7 +18,7 @@ from third_bench.base import (
     uniform,
     white,
 )
-from third_bench.healthy import path
+from third_bench.healthy import moving, path
 from third_bench.kernels import TABLE, TURN, blade_rub, hopf
 from third_bench.machine import Machine, Motion
 
@@ -90,7 +91,9 @@ def _wobble(rng: Rng, motion: Motion) -> F32:
     """Axial run-out of the hub over the turn, about unit height."""
     second = uniform(rng, 0.0, 0.4)
     angle = motion.theta
-    return (np.cos(angle) + second * np.cos(2.0 * angle + rng.uniform(0, TURN))).astype(np.float32)
+    return (read(COSINE, angle) + second * read(COSINE, 2.0 * angle + rng.uniform(0, TURN))).astype(
+        np.float32
+    )
 
 
 def hub_face(rng: Rng, machine: Machine, motion: Motion) -> F32:
@@ -138,7 +141,9 @@ def wheel_squeal(rng: Rng, machine: Machine, motion: Motion) -> F32:
         f0 = spread(rng, 500.0, min(6000.0, 0.4 * motion.rate_hz))
         growth = spread(rng, 150.0, 700.0) * press * slip - spread(rng, 25.0, 90.0)
         freq = np.full(motion.n, f0) * (1.0 + 0.003 * slow(rng, motion.n, motion.rate_hz, 0.1))
-        out += hopf(motion.rate_hz, freq, growth, 40.0 * white(rng, motion.n), 0.004)
+        out += hopf(
+            motion.rate_hz, freq, growth, 40.0 * moving(motion) * white(rng, motion.n), 0.004
+        )
     scrape = convolve(_scrape(rng, motion, press / 2), path(machine, "shroud", motion.rate_hz))
     return out + np.float32(spread(rng, 0.1, 2.0)) * scrape
 
@@ -228,7 +233,9 @@ def burr_squeal(rng: Rng, machine: Machine, motion: Motion, gate: F32) -> F32:
         f0 = spread(rng, 1200.0, min(8000.0, 0.4 * motion.rate_hz))
         growth = spread(rng, 150.0, 600.0) * press * slip - spread(rng, 30.0, 100.0)
         freq = f0 * (1.0 + 0.002 * slow(rng, motion.n, motion.rate_hz, 0.1))
-        tone = hopf(motion.rate_hz, freq, growth, 50.0 * white(rng, motion.n), 0.003)
+        tone = hopf(
+            motion.rate_hz, freq, growth, 50.0 * moving(motion) * white(rng, motion.n), 0.003
+        )
         out += np.float32(spread(rng, 0.5, 4.0)) * tone
     return out
 
