@@ -121,6 +121,8 @@ def cage_chirps(s: Scene, own: Generator) -> F32:
     """Dry cage: short squeaky chirps that come in groups, tied to the cage, never to the turn."""
     m = s.motion
     per_cage = int(own.integers(1, 4))
+    while per_cage * s.maker.orders["cage"] * m.turns < 5:  # a short spin by hand
+        per_cage += 1
     at, _ = _passes(s, s.maker.orders["cage"] * per_cage, 0.0, 0.06)
     where = m.when(at)
     awake = m.at(wander(s.rng, m.speed_hz.size, CTRL_HZ, own.uniform(0.4, 2.0)), where)

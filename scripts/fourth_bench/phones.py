@@ -32,6 +32,8 @@ CODECS: dict[str, tuple[str, str, tuple[int, ...]]] = {
     "mp3": ("mp3", "libmp3lame", (48, 64, 96, 128, 192)),
     "amr": ("amr", "libopencore_amrnb", (12,)),
 }
+#: Samples an AAC encoder puts before the sound (measured by correlation with PyAV).
+AAC_LEAD = 1024
 OPUS_RATES = (16000, 24000, 48000)
 
 
@@ -180,6 +182,9 @@ def tracks(x: F32, phone: Phone, rng: Generator) -> F32:
 def write(path: Path, data: F32, phone: Phone) -> None:
     """Write channels (channels, n) as the phone does."""
     data = np.clip(data, -1.0, 1.0)
+    if phone.codec == "aac":
+        # the first frame is the encoder's own run-in and is decoded with the rest
+        data = data[:, AAC_LEAD:]
     if phone.codec in ("wav", "flac"):
         soundfile.write(path, data.T, phone.rate_hz, subtype="PCM_16")
         return
