@@ -105,6 +105,8 @@ def dry_clip(plan: Plan, machine: Machine, phone: Phone, wish: Wishes) -> Dry:
                 window = np.flatnonzero(gate > 0.5)
             extra = (gate,)
         part = make(rng, machine, motion, *extra).astype(np.float32)
+        if float(np.abs(part[window]).max()) < 1e-9:
+            raise RuntimeError(f"{plan.sources[name]} makes no sound in clip {plan.index}")
         parts[name] = part * np.float32(gain_for(part[window], own[window], severity, rate, top))
         windows[name] = window
     for name, severity in plan.other.items():

@@ -147,7 +147,9 @@ def magnetic(rng: Rng, machine: Machine, motion: Motion) -> tuple[F32, F32]:
     beat = 1.0 + 0.35 * machine.growl * read(COSINE, slip * machine.poles * t)
     wave = read(table.astype(np.float32), phase)
     once = 1.0 + 0.3 * machine.growl * read(COSINE, motion.theta)
-    pull = (motion.current**1.3 * wave * beat * once).astype(np.float32)
+    pull = (motion.current ** machine.rng(12).uniform(0.4, 1.0) * wave * beat * once).astype(
+        np.float32
+    )
     edge = np.maximum(read(COSINE, phase) - np.float32(own.uniform(0.2, 0.95)), 0.0)
     buzz = (motion.current * np.diff(edge, prepend=0.0) * motion.rate_hz * 0.01).astype(np.float32)
     return pull, buzz
@@ -269,12 +271,18 @@ def machine_sound(rng: Rng, machine: Machine, motion: Motion, stage: str) -> F32
         if electric and not powered:
             continue
         total += gain * gain
-        level = heard_level(sound[steady], rate)
+        # the ear hardly hears the bottom octave, but the cabinet limits it too
+        # and a mode met in passing is not the whole machine
+        level = max(
+            heard_level(sound[steady], rate),
+            0.2 * float(sound[steady].std()),
+            0.06 * float(np.abs(sound).max()),
+        )
         if level < 1e-12 or not (turns or electric):
             continue
         if not turns:
             # a locked rotor draws starting current: louder than its usual hum
-            level /= float(motion.current.max()) ** 1.3
+            level /= float(motion.current.max()) ** 0.7
         out += np.float32(gain / level) * sound
     out /= np.float32(np.sqrt(total))
     # the shaft's own turning: felt more than heard, strong on a soft foot

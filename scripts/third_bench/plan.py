@@ -59,7 +59,7 @@ def draw_plan(index: int, seed: int, count: int, kind: str) -> Plan:
         problem = PROBLEMS[index % len(PROBLEMS)]
     elif kind == "mixed" and rng.random() < 0.2:
         problem = str(rng.choice(PROBLEMS))
-    if problem is not None and stage in ("hand_spin", "burr_setting"):
+    if problem == "loaded_run" or (problem and stage in ("hand_spin", "burr_setting")):
         stage = "assembled"
     faults: dict[str, float] = {}
     other: dict[str, float] = {}

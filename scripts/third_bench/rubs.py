@@ -69,7 +69,8 @@ def high_blade(rng: Rng, machine: Machine, motion: Motion) -> F32:
     reach = rng.uniform(0.0, 0.3, machine.blades)
     reach[int(rng.integers(0, machine.blades))] = 1.0
     if rng.random() < 0.25:
-        reach[int(rng.integers(0, machine.blades))] = uniform(rng, 0.9, 1.0)
+        other = int(rng.integers(0, machine.blades))
+        reach[other] = max(reach[other], uniform(rng, 0.9, 1.0))
     wall = 0.4 * bump(uniform(rng, 0, TURN), uniform(rng, 0.2, 1.5)) + 0.03 * profile(rng, 1, 1, 9)
     gap = _gap_for(1.0 + wall, uniform(rng, 0.01, 0.12))
     drift = 0.02 * slow(rng, motion.n, motion.rate_hz, 0.3)
