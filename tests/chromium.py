@@ -9,12 +9,21 @@ import os
 import select
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
 
 PROGRAMS = ("chromium", "chromium-browser", "google-chrome")
 WAIT_S = 30.0
+#: The browser reads commands from descriptor 3 and answers on 4. No shell: some know only 0 to 9.
+_AS_3_AND_4 = """
+import fcntl, os, sys
+high = [fcntl.fcntl(int(text), fcntl.F_DUPFD, 10) for text in sys.argv[1:3]]
+for there, one in enumerate(high, start=3):
+    os.dup2(one, there)
+os.execv(sys.argv[3], sys.argv[3:])
+"""
 A4 = (8.27, 11.69)
 LETTER = (8.5, 11.0)
 
@@ -43,9 +52,8 @@ class Browser:
             f"--user-data-dir={self._home.name}",
             "about:blank",
         ]
-        quoted = " ".join(f"'{part}'" for part in command)
         self._process = subprocess.Popen(
-            ["/bin/sh", "-c", f"exec {quoted} 3<&{to_read} 4>&{to_write}"],
+            [sys.executable, "-c", _AS_3_AND_4, str(to_read), str(to_write), *command],
             pass_fds=(to_read, to_write),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -53,6 +61,13 @@ class Browser:
         os.close(to_read)
         os.close(to_write)
         self._count, self._left, self.events, self._session = 0, b"", [], None
+        try:
+            self._attach()
+        except BaseException:
+            self.__exit__()
+            raise
+
+    def _attach(self):
         target = self.call("Target.createTarget", url="about:blank")["targetId"]
         told = self.call("Target.attachToTarget", targetId=target, flatten=True)
         self._session = told["sessionId"]
