@@ -238,7 +238,8 @@ def _encode(path: Path, container: str, encoder: str, phone: Phone, samples: NDA
     stereo = samples.ndim == 2
     layout = "stereo" if stereo else "mono"
     buffer = io.BytesIO()
-    with av.open(buffer, "w", format=container) as out:
+    # bit-exact: no random stream numbers in the file
+    with av.open(buffer, "w", format=container, options={"fflags": "+bitexact"}) as out:
         stream = out.add_stream(encoder, rate=phone.rate_hz, layout=layout)
         if phone.bit_rate:
             stream.bit_rate = phone.bit_rate

@@ -89,7 +89,7 @@ def room_response(rng: Rng, room: Room, rate_hz: float) -> F32:
     # the bench under the phone: one early mirror of the direct sound
     if rng.random() < 0.6:
         late_s = uniform(rng, 0.0002, 0.003)
-        out[min(n - 1, int(late_s * rate_hz) + 1)] += uniform(rng, 0.2, 0.7)
+        out[min(n - 1, int(late_s * rate_hz) + 1)] += uniform(rng, 0.15, 0.55)
     out[0] += 1.0
     return out.astype(np.float32)
 
