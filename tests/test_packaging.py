@@ -71,7 +71,10 @@ def test_the_wheel_carries_the_model_and_nothing_of_the_checkout(wheel):
     with zipfile.ZipFile(wheel) as archive:
         names = archive.namelist()
         packed = archive.read("quietrun/_models/general/model.json")
+        example = archive.read("quietrun/_examples/quiet.opus")
     assert packed == MODEL.read_bytes()
+    assert example == (ROOT / "synthetic_audio" / "quiet.opus").read_bytes()
+    assert "quietrun/report/templates/page.html" in names
     assert "quietrun/py.typed" in names
     tops = {name.split("/")[0] for name in names}
     assert tops == {"quietrun", f"quietrun-{quietrun.__version__}.dist-info"}
@@ -108,3 +111,6 @@ def test_the_wheel_alone_works_in_an_empty_venv(wheel, tmp_path):
         done = call("quietrun", "check", str(MANIFEST.parent / clip["file"]), "--json")
         assert done.stderr == ""
         assert json.loads(done.stdout)["verdict"] == clip["verdict"], clip["file"]
+    noisy = str(MANIFEST.parent / "bearing.opus")
+    assert call("quietrun", "report", noisy, "-o", "page.html").returncode == 1
+    assert "a made-up quiet machine" in (tmp_path / "page.html").read_text(encoding="utf-8")
