@@ -90,45 +90,54 @@ def test_nothing_is_marked_that_was_not_found():
     assert spectrogram_of(short, Run(), frames_of(short.samples, RATE_HZ), 2e4) is None
 
 
-def coasting(drag, duration_s=4.0, **changes):
+def coasting(drag, half_s, duration_s=4.0):
     time = np.linspace(6.0, 6.0 + duration_s, 60)
     track = SpeedTrack(time, np.linspace(1.0, 0.0, 60), np.ones(60))
-    coast = CoastDown(duration_s, *drag, half_speed_s=2.0, confidence=0.9)
-    return Run(power_off_s=6.0, track=track, coast=coast, **changes)
+    coast = CoastDown(duration_s, *drag, half_speed_s=half_s, confidence=0.9)
+    return Run(power_off_s=6.0, track=track, coast=coast)
 
 
 def test_the_law_of_pure_friction_is_a_straight_line():
-    made = coast_of(coasting((1.0, 0.0, 0.0)))
+    made = coast_of(coasting((1.0, 0.0, 0.0), 2.0))
+    assert made.fit_time_s[-1] == pytest.approx(4.0)
     assert made.fit_share == pytest.approx(1 - made.fit_time_s / 4.0, abs=1e-9)
 
 
 def test_the_law_of_friction_and_grease():
-    """Closed form of dw/dt = -k (a + b w), w(0) = 1, w(T) = 0: w = ((a+b) e^{-kbt} - a) / b."""
-    a, b, duration = 0.4, 0.6, 4.0
-    k = np.log((a + b) / a) / (b * duration)
-    made = coast_of(coasting((a, b, 0.0)))
+    """Closed form of dw/dt = -k (a + b w), w(0) = 1: w = ((a + b) e^{-kbt} - a) / b."""
+    a, b, half_s = 0.4, 0.6, 1.5
+    k = np.log((a + b) / (a + b / 2)) / (b * half_s)
+    made = coast_of(coasting((a, b, 0.0), half_s))
     t = made.fit_time_s
     assert made.fit_share == pytest.approx(((a + b) * np.exp(-k * b * t) - a) / b, abs=1e-6)
+    assert np.interp(half_s, t, made.fit_share) == pytest.approx(0.5, abs=1e-3)
 
 
 def test_the_law_of_friction_and_air():
-    """Closed form of dw/dt = -k (a + c w^2): w = r tan(atan(1/r) (1 - t/T)), r = sqrt(a/c)."""
-    a, c = 0.3, 0.7
+    """Closed form of dw/dt = -k (a + c w^2): w = r tan(atan(1/r) - k sqrt(ac) t), r^2 = a/c."""
+    a, c, half_s = 0.3, 0.7, 1.2
     r = np.sqrt(a / c)
-    made = coast_of(coasting((a, 0.0, c)))
+    k = (np.arctan(1 / r) - np.arctan(0.5 / r)) / (np.sqrt(a * c) * half_s)
+    made = coast_of(coasting((a, 0.0, c), half_s))
     t = made.fit_time_s
-    assert made.fit_share == pytest.approx(r * np.tan(np.arctan(1 / r) * (1 - t / 4.0)), abs=1e-6)
+    expected = r * np.tan(np.arctan(1 / r) - k * np.sqrt(a * c) * t)
+    assert made.fit_share == pytest.approx(expected, abs=1e-6)
 
 
-def test_a_law_that_never_rests_is_not_drawn():
-    made = coast_of(coasting((0.0, 0.5, 0.5)))
-    assert made.fit_share is None
-    assert made.drag == (0.0, 0.5, 0.5)
+def test_a_law_that_never_rests_is_drawn_as_far_as_the_machine_was_followed():
+    """Closed form of dw/dt = -k w: a half-life."""
+    made = coast_of(coasting((0.0, 1.0, 0.0), 1.0))
+    assert made.fit_time_s[-1] == pytest.approx(4.0)
+    assert made.fit_share == pytest.approx(0.5**made.fit_time_s, abs=1e-9)
+
+
+def test_without_half_speed_there_is_no_law_to_draw():
+    assert coast_of(coasting((1.0, 0.0, 0.0), None)).fit_share is None
 
 
 @pytest.mark.parametrize("missing", ["track", "coast", "power_off_s"])
 def test_a_coast_down_that_was_not_followed_is_not_drawn(missing):
-    assert coast_of(replace(coasting((1.0, 0.0, 0.0)), **{missing: None})) is None
+    assert coast_of(replace(coasting((1.0, 0.0, 0.0), 2.0), **{missing: None})) is None
 
 
 def swelling(order, shaft_hz=24.0, depth=0.5, seconds=8.0):

@@ -20,6 +20,7 @@ from quietrun.judge import Reason
 from quietrun.machine import Machine
 from quietrun.report.contract import to_object
 from quietrun.report.drawings import day_and_time
+from quietrun.report.exhibit import Sound
 from quietrun.report.page import render
 from quietrun.report.svg import ticks
 from quietrun.report.text import NEAR
@@ -424,3 +425,52 @@ def test_all_pages_share_the_words_colours():
 )
 def test_ticks_are_round(low, high, expected):
     assert ticks(low, high) == pytest.approx(expected)
+
+
+# --- what was added to the plain page
+
+
+def test_touching_burrs_are_drawn_and_told():
+    page = render([exhibit(made_analyses.burr_setting())])
+    assert page.count('<rect class="touch"') == 1
+    bar = re.search(r'<rect class="touch" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', page)
+    # 4.1234 to 5.5 s of a picture that reaches from 0 to 10 s over 382 units from 10 on
+    assert float(bar[1]) == pytest.approx(10 + 4.1234 * 38.2, abs=0.1)
+    assert float(bar[2]) == pytest.approx((5.5 - 4.1234) * 38.2, abs=0.1)
+    assert "The burrs touch: 4.12 s to 5.50 s." in page
+    assert "The burrs touch from 4.12 to 5.50 s, over 30 % of the turn." in page
+    assert '<rect class="touch"' not in render([exhibit()])
+
+
+def test_whose_limits_judged_is_told():
+    assert "of the general model" in render([exhibit()])
+    own = replace(exhibit().told, limits="the machine's own, from 6 quiet runs")
+    assert "the machine&#39;s own, from 6 quiet runs" in render([exhibit(told=own)])
+
+
+def long_sound(seconds, kind="heard"):
+    samples = np.random.default_rng(1).normal(0, 0.1, int(seconds * 24000)).astype(np.float32)
+    return Sound(kind, "this clip", samples, 24000)
+
+
+def test_many_clips_share_the_room_for_sounds():
+    """Twelve clips of 12 s with four faults' worth of passages stay a page one can mail."""
+    sounds = (long_sound(3), long_sound(5, "slowed"), long_sound(3, "quiet"))
+    many = [
+        replace(made_exhibits.passage(fault, f"thing {i}"), sounds=sounds)
+        for fault in ("bearing_noise", "impeller_rub")
+        for i in range(4)
+    ]
+    one = exhibit(passages=tuple(many), whole=long_sound(12))
+    alone, twelve = render([one]), render([one] * 12)
+    assert alone.count("<audio ") == 1 + 8 * 3
+    assert len(alone) < 3_000_000
+    assert twelve.count("<audio ") == 12  # the clip itself goes before its parts
+    assert len(twelve) < 3_000_000
+    three = render([one] * 3)
+    assert three.count("<audio ") == 3 * (1 + 6 * 3)
+    # of each fault the weightiest first
+    first = three.split('id="clip-2"')[0]
+    assert all(f"thing {i}, 2.0" in first for i in (0, 1, 2))
+    assert "thing 3, 2.0" not in first
+    assert "2 more with" in first

@@ -110,7 +110,10 @@ def told_of(known: Known, path: str, recorded_at: str | None, note: str = "") ->
     if when.source == "container" and not when.zone_known:
         source = f"{source}, whose zone is not known"
     at = when.day if when.at[11:19] == "00:00:00" else when.at
-    return Told(at, source, note or (record.note if record is not None else ""))
+    told = note or (record.note if record is not None else "")
+    if known.limits is None:
+        return Told(at, source, told)
+    return Told(at, source, told, f"the machine's own, from {known.limits.runs} quiet runs")
 
 
 def quiet_of(book: Logbook | None, known: Known) -> Quiet | None:

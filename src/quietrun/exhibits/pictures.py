@@ -6,8 +6,6 @@ brought into a form that can be drawn.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +15,7 @@ from quietrun.dsp.frames import Frames
 from quietrun.dsp.spectra import energy_spectrum, local_floor
 from quietrun.evidence.scene import BANDS, Envelope, Scene
 from quietrun.machine import Machine
-from quietrun.machine.coastdown import speed, stop_time
+from quietrun.machine.coastdown import half_speed_time, speed, stop_time
 from quietrun.machine.kinematics import bearing_orders
 from quietrun.report.exhibit import Coast, EnvelopePicture, Line, Mark, Spectrogram, Wave
 from quietrun.run import Run
@@ -29,6 +27,7 @@ _COLUMNS = 480
 _ROWS = 160
 _LOW_HZ, _HIGH_HZ = 60.0, 20000.0
 _RANGE_DB = 50.0
+_SHADES = 31
 _TOP_ORDER = 13.0
 _LEAST_ORDERS = 6.0
 _STEADY_S = 5.0
@@ -74,6 +73,7 @@ def spectrogram_of(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) ->
     top = float(np.quantile(level, 0.997))
     floor = max(top - _RANGE_DB, float(np.quantile(level, 0.03)))
     shade = np.clip((level - floor) / max(top - floor, 1.0), 0.0, 1.0)
+    shade = np.round(_SHADES * shade) / _SHADES  # no eye tells more, and it packs in half the space
     return Spectrogram(
         shade=np.ascontiguousarray(np.round(255.0 * shade.T[::-1])).astype(np.uint8),
         start_s=clip.start_s,
@@ -147,7 +147,8 @@ def coast_of(run: Run) -> Coast | None:
     drag = fit_time = fit_share = None
     if coast.coulomb is not None and coast.viscous is not None and coast.windage is not None:
         drag = (coast.coulomb, coast.viscous, coast.windage)
-        fit_time, fit_share = _law(drag, coast.duration_s)
+        if coast.half_speed_s and sum(drag) > 0.0:
+            fit_time, fit_share = _law(drag, coast.half_speed_s, coast.duration_s)
     closed = run.switch_close
     return Coast(
         time_s=time[use],
@@ -163,17 +164,15 @@ def coast_of(run: Run) -> Coast | None:
 
 
 def _law(
-    drag: tuple[float, float, float], duration_s: float
-) -> tuple[Floats, Floats] | tuple[None, None]:
-    """Speed by dw/dt = -k (a + b w + c w^2), with k such that it comes to rest in time.
+    drag: tuple[float, float, float], half_speed_s: float, end_s: float
+) -> tuple[Floats, Floats]:
+    """Speed by dw/dt = -k (a + b w + c w^2), with k such that half speed comes when it came.
 
-    Without a Coulomb part the law never ends, and no line can be drawn through its end.
+    It is drawn to its own rest or, where it has none (no Coulomb part) or a late one, to ``end_s``.
     """
-    alone = stop_time(*drag, 1.0)
-    if not math.isfinite(alone) or not alone > 0.0:
-        return None, None
-    time = np.arange(80, dtype=np.float64) * (duration_s / 79.0)
-    return time, speed(time * (alone / duration_s), *drag, 1.0)
+    k = half_speed_time(*drag, 1.0) / half_speed_s
+    time = np.arange(80, dtype=np.float64) * (min(stop_time(*drag, 1.0) / k, end_s) / 79.0)
+    return time, speed(time * k, *drag, 1.0)
 
 
 def envelope_of(scene: Scene, machine: Machine) -> EnvelopePicture | None:

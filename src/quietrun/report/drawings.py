@@ -54,7 +54,9 @@ def figures_of(exhibit: Exhibit, name: str) -> tuple[Figure, ...]:
     """All pictures of a clip; ``name`` stands in front of their ids."""
     made = []
     if exhibit.wave is not None:
-        made.append(wave_figure(exhibit.wave, f"{name}-wave"))
+        contacts = exhibit.analysis.verdict.contacts or ()
+        touches = [(contact.start_s, contact.until_s) for contact in contacts]
+        made.append(wave_figure(exhibit.wave, f"{name}-wave", touches))
     if exhibit.spectrogram is not None:
         made.append(spectrogram_figure(exhibit.spectrogram, f"{name}-spec"))
     if exhibit.coast is not None:
@@ -89,10 +91,11 @@ def day_and_time(iso: str) -> str:
     return f"{day}, {when:%H:%M}{where}"
 
 
-def wave_figure(wave: Wave, name: str) -> Figure:
-    """Waveform with the phases of the run."""
+def wave_figure(wave: Wave, name: str, touches: Sequence[tuple[float, float]] = ()) -> Figure:
+    """Waveform with the phases of the run, and where the burrs touch."""
     board = Board(name, 236.0, left=10.0, top=22.0)
-    start, end = float(wave.time_s[0]), float(wave.time_s[-1])
+    half = 0.5 * float(wave.time_s[1] - wave.time_s[0]) if wave.time_s.size > 1 else 0.0
+    start, end = float(wave.time_s[0]) - half, float(wave.time_s[-1]) + half
     x = linear(start, end, board.x0, board.x1)
     peak = max(float(np.max(np.abs(wave.low))), float(np.max(np.abs(wave.high))), 1e-6)
     y = linear(-peak, peak, board.y0 - 2.0, board.y1 + 2.0)
@@ -100,6 +103,8 @@ def wave_figure(wave: Wave, name: str) -> Figure:
     time = np.concatenate([wave.time_s, wave.time_s[::-1]])
     value = np.concatenate([wave.high, wave.low[::-1]])
     board.path([x(t) for t in time], [y(v) for v in value], "wave", closed=True)
+    for a, b in touches:
+        board.rect(x(a), board.y0 - 8.0, max(2.0, x(b) - x(a)), 6.0, "touch")
     board.x_axis([(x(t), f"{t:g}") for t in ticks(start, end)], "seconds")
     spans = "; ".join(
         f"{_PHASE_WORDS[phase]} {seconds(a)} to {seconds(b)}" for phase, a, b in wave.phases
@@ -108,6 +113,10 @@ def wave_figure(wave: Wave, name: str) -> Figure:
         f"{spans[0].upper()}{spans[1:]}." if spans else "No phases of a run were found in it."
     )
     caption = "Height is loudness, on the scale of the loudest moment."
+    if touches:
+        told = ", ".join(f"{seconds(a)} to {seconds(b)}" for a, b in touches)
+        says += f" The burrs touch: {told}."
+        caption += " Bars along the foot: the burrs touch."
     question = "What happened, and when?" if wave.phases else "What is in the clip?"
     return Figure(question, board.svg("Waveform with the phases", says), caption)
 

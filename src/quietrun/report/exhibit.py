@@ -217,11 +217,13 @@ class Told:
     when : local day (and time with zone where it is known), or None
     when_source : where that comes from, in words
     note : str
+    limits : whose limits judged, in words
     """
 
     when: str | None = None
     when_source: str = ""
     note: str = ""
+    limits: str = "of the general model"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

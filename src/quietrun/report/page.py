@@ -28,6 +28,8 @@ GENERATOR = "quietrun report"
 #: sheets. More than a person reads; the rest is summed, and whole in the JSON.
 TOP_REASONS = (8, 8, 5, 3)
 TOP_PASSAGES = 4
+#: Sound in a page, s: about 8 kB a second as MP3 in a data address, so that the page may be mailed.
+MOST_SOUND_S = 240.0
 NO_ANSWER = "I cannot tell from this clip."
 _STRIP = 120.0
 _BAR = 110.0
@@ -125,7 +127,8 @@ def render(exhibits: Sequence[Exhibit], bands: Sequence[BandsPicture] = ()) -> s
     """
     if not exhibits:
         raise ValueError("a page needs a clip")
-    views = [_view(exhibit, f"clip-{i}") for i, exhibit in enumerate(exhibits, start=1)]
+    sound_s = MOST_SOUND_S / len(exhibits)
+    views = [_view(exhibit, f"clip-{i}", sound_s) for i, exhibit in enumerate(exhibits, start=1)]
     return set_page(
         "page.html",
         views=views,
@@ -162,7 +165,7 @@ def file_name(path: str) -> str:
     return last.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
-def _view(exhibit: Exhibit, anchor: str) -> ClipView:
+def _view(exhibit: Exhibit, anchor: str, sound_s: float) -> ClipView:
     analysis, verdict = exhibit.analysis, exhibit.analysis.verdict
     fatal = verdict.word == "unusable"
     problems = tuple(p for p in analysis.fitness.problems if not (fatal and p.fatal))
@@ -170,7 +173,10 @@ def _view(exhibit: Exhibit, anchor: str) -> ClipView:
     because = verdict.because
     if not fatal:
         because = _untold(verdict)
-    listen = _listen(exhibit)
+    whole = exhibit.whole
+    if whole is not None and _length_s(whole) > sound_s:
+        whole = None
+    listen = _listen(exhibit, sound_s - (0.0 if whole is None else _length_s(whole)))
     return ClipView(
         name=_name(exhibit),
         machine=analysis.machine.id or "",
@@ -182,7 +188,7 @@ def _view(exhibit: Exhibit, anchor: str) -> ClipView:
         because=because,
         findings=tuple((finding, _measured_words(finding)) for finding in verdict.findings),
         figures=figures_of(exhibit, anchor),
-        whole=None if exhibit.whole is None else _player(exhibit.whole, "The clip"),
+        whole=None if whole is None else _player(whole, "The clip"),
         listen=listen,
         more_listen=len(exhibit.passages) - len(listen),
         quiet_from=exhibit.quiet_from,
@@ -343,13 +349,23 @@ def _player(sound: Sound, before: str) -> Player:
     return Player(sound.what, f"{before}: {sound.what}", sound_uri(sound))
 
 
-def _listen(exhibit: Exhibit) -> tuple[Listen, ...]:
-    """The weightiest passages of each fault."""
-    made = []
-    for fault in dict.fromkeys(passage.fault for passage in exhibit.passages):
-        passages = [p for p in exhibit.passages if p.fault == fault]
-        made += [_one(passage) for passage in passages[:TOP_PASSAGES]]
-    return tuple(made)
+def _length_s(*sounds: Sound) -> float:
+    return sum(sound.samples.size / sound.rate_hz for sound in sounds)
+
+
+def _listen(exhibit: Exhibit, sound_s: float) -> tuple[Listen, ...]:
+    """The weightiest passages of each fault, of each fault's first before any one's second."""
+    ranked: list[tuple[int, Passage]] = []
+    seen: dict[str, int] = {}
+    for passage in exhibit.passages:
+        rank = seen[passage.fault] = seen.get(passage.fault, 0) + 1
+        ranked.append((rank, passage))
+    kept: list[Passage] = []
+    for rank, passage in sorted(ranked, key=lambda pair: pair[0]):
+        sound_s -= _length_s(*passage.sounds)
+        if rank <= TOP_PASSAGES and sound_s >= 0.0:
+            kept.append(passage)
+    return tuple(_one(passage) for passage in exhibit.passages if passage in kept)
 
 
 def _one(passage: Passage) -> Listen:
@@ -405,6 +421,8 @@ def _measured(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
         row("Run-up", run["run_up_s"], "{:.2f} s")
         row("Coast-down", run["coast_down_s"], "{:.2f} s")
     rows.append(("Tool", f"quietrun {tool['version']}"))
+    if usable:
+        rows.append(("Limits", exhibit.told.limits))
     rows.append(("Model", f"{tool['model']}, SHA-256 {tool['model_sha256'][:16]}"))
     if clip["sha256"]:
         rows.append(("Clip, SHA-256", clip["sha256"]))
