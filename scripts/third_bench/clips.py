@@ -50,10 +50,12 @@ def draw_wishes(rng: Rng, plan: Plan) -> Wishes:
             uniform(rng, 0.5, 2.0),
             uniform(rng, 0.5, 1.3),
             hand_turns_s=spread(rng, 1.5, 7.0),
+            least_s=uniform(rng, 5.5, 8.0),
         )
     factor = uniform(rng, 0.75, 1.3) if plan.stage == "motor_only" else uniform(rng, 0.92, 1.08)
     steady = uniform(rng, 5.0, 11.0) if plan.stage == "burr_setting" else spread(rng, 2.2, 9.0)
-    return Wishes(uniform(rng, 0.4, 3.0), steady, uniform(rng, 0.5, 2.2), factor)
+    lead_s, tail_s = uniform(rng, 0.4, 3.0), uniform(rng, 0.5, 2.2)
+    return Wishes(lead_s, steady, tail_s, factor, least_s=uniform(rng, 5.5, 7.0))
 
 
 def burr_gate(rng: Rng, motion: Motion) -> tuple[F32, list[list[float]]]:

@@ -145,6 +145,7 @@ class Wishes:
     sag: float = 0.0
     load: float = 0.0
     hand_turns_s: float | None = None
+    least_s: float = 0.0  # the recorder runs on until the clip is this long
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -283,7 +284,7 @@ def move(rng: Rng, machine: Machine, wish: Wishes, rate_hz: float) -> Motion:
             row[2] = float(np.clip(1.0 - uniform(rng, 1.3, 3.0) * drag[0] / start, 0.1, 0.97))
         up_s = min(_reach_s(row, drag), 3.0)
     off = on + int((up_s + wish.steady_s) / STEP_S)
-    steps = off + int((coast_s * 1.25 + 1.2 + wish.tail_s) / STEP_S)
+    steps = off + int((coast_s * 1.25 + 1.2 + wish.tail_s + wish.least_s) / STEP_S)
     load = 1.0 + 0.04 * slow(rng, steps, 1 / STEP_S, 0.7)
     sag = np.ones(steps)
     if wish.sag > 0.0:
@@ -317,7 +318,8 @@ def move(rng: Rng, machine: Machine, wish: Wishes, rate_hz: float) -> Motion:
             break
     late = np.flatnonzero((omega <= 1e-9) & (np.arange(steps) > off))
     rest = int(late[0]) if late.size else steps - 1
-    steps = min(steps, max(rest, off) + int(wish.tail_s / STEP_S))
+    end = max(rest, off) + int(wish.tail_s / STEP_S)
+    steps = min(steps, max(end, int(wish.least_s / STEP_S)))
     return _motion(
         rng, machine, wish, rate_hz, omega[:steps], current[:steps], closed[:steps], on, off, mains
     )
@@ -328,7 +330,7 @@ def _hand_spin(rng: Rng, machine: Machine, wish: Wishes, rate_hz: float, coast_s
     begin = int(wish.lead_s / STEP_S)
     push = int(uniform(rng, 0.15, 0.5) / STEP_S)
     drag = _drag(machine, coast_s, turns * TURN)
-    steps = begin + push + int((coast_s * 1.3 + wish.tail_s + 0.5) / STEP_S)
+    steps = begin + push + int((coast_s * 1.3 + wish.tail_s + wish.least_s + 0.5) / STEP_S)
     ones = np.ones(steps)
     row = np.array([1.0, 0.2, 1.0, 0.5, machine.sync_rad_s, 0.7, 0.5, 0.0, 0.0])
     run, _, _ = spin(steps, STEP_S, 0, 0, row, np.array(drag), ones, ones, turns)
@@ -336,7 +338,8 @@ def _hand_spin(rng: Rng, machine: Machine, wish: Wishes, rate_hz: float, coast_s
     omega[begin : begin + push] = run[0] * 0.5 * (1.0 - np.cos(np.pi * np.arange(push) / push))
     omega[begin + push :] = run[: steps - begin - push]
     rest = int(np.flatnonzero(omega[begin + push :] <= 1e-9)[0]) + begin + push
-    steps = min(steps, rest + int(wish.tail_s / STEP_S))
+    end = rest + int(wish.tail_s / STEP_S)
+    steps = min(steps, max(end, int(wish.least_s / STEP_S)))
     still = np.zeros(steps)
     return _motion(
         rng, machine, wish, rate_hz, omega[:steps], still, still, begin, begin + push, 0.0
