@@ -434,9 +434,11 @@ def test_touching_burrs_are_drawn_and_told():
     page = render([exhibit(made_analyses.burr_setting())])
     assert page.count('<rect class="touch"') == 1
     bar = re.search(r'<rect class="touch" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', page)
-    # 4.1234 to 5.5 s of a picture that reaches from 0 to 10 s over 382 units from 10 on
-    assert float(bar[1]) == pytest.approx(10 + 4.1234 * 38.2, abs=0.1)
-    assert float(bar[2]) == pytest.approx((5.5 - 4.1234) * 38.2, abs=0.1)
+    # columns from 0 to 10 s stand for half a column more at both ends; 382 units from 10 on
+    column = 10.0 / 49
+    scale = 382 / (10 + column)
+    assert float(bar[1]) == pytest.approx(10 + (4.1234 + column / 2) * scale, abs=0.1)
+    assert float(bar[2]) == pytest.approx((5.5 - 4.1234) * scale, abs=0.1)
     assert "The burrs touch: 4.12 s to 5.50 s." in page
     assert "The burrs touch from 4.12 to 5.50 s, over 30 % of the turn." in page
     assert '<rect class="touch"' not in render([exhibit()])

@@ -201,7 +201,8 @@ def coast_figure(coast: Coast, name: str) -> Figure:
         share = float(np.interp(coast.closed_s, coast.time_s, coast.share))
         board.diamond(x(coast.closed_s), y(share), 4.5, "mark switch")
         board.text(x(coast.closed_s) + 7.0, y(share) - 4.0, "switch closes", "t")
-    board.text(x(coast.duration_s), y(0.15), f"rest {seconds(coast.duration_s)}", "t", "end")
+    board.line(x(coast.duration_s), y(0.22), x(coast.duration_s), board.y0, "cutline")
+    board.text(x(coast.duration_s), y(0.25), f"rest {seconds(coast.duration_s)}", "t", "end")
     board.x_axis([(x(t), f"{t:g}") for t in ticks(0.0, end)], "seconds from switch-off")
     law = "The line is the fitted law of motion. " if coast.fit_time_s is not None else ""
     split = ""
