@@ -183,7 +183,7 @@ def test_sizes_of_zero_need_the_second_decoder(tmp_path):
     (problem,) = clip.problems
     assert problem.code == "cut_file"
     assert "second decoder" in problem.what
-    assert problem.disables == ()
+    assert problem.disables == ("coast_down", "rest")
 
 
 def test_a_damaged_packet_is_counted(tmp_path):

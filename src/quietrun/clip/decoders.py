@@ -9,6 +9,7 @@ its library when it is opened, so that a run pays only for the one it needs.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -26,6 +27,10 @@ _MAX_BAD_PACKETS = 200
 #: Values a block may hold: it stays in the second-level cache, and its memory is used again.
 _BLOCK_VALUES = 1 << 16
 
+#: Sample rates of anything that records sound, Hz, with room on both sides; others are a header
+#: without sense, and would make every length that is computed from them one too.
+LEAST_RATE_HZ, MOST_RATE_HZ = 2_000, 800_000
+
 #: PyAV opens only these: no play lists, scripts or picture sequences that name other files.
 FORMATS = (
     "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,ogg,mp3,aac,amr,amrnb,amrwb,caf,wav,w64,flac,aiff,au,"
@@ -39,6 +44,42 @@ class NotDecodable(Exception):
     def __init__(self, reason: str, detail: str = "") -> None:
         super().__init__(reason, detail)
         self.reason, self.detail = reason, detail
+
+
+class Calm:
+    """An open file for the decoders, in which a jump out of the file ends at its edge.
+
+    Headers without sense make decoders jump anywhere. An exception of the system's would be
+    printed by the callbacks of the libraries, which cannot raise it.
+    """
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._size = file.seek(0, os.SEEK_END)
+        file.seek(0)
+        self.name = ""
+        self.read, self.tell = file.read, file.tell
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill a buffer."""
+        return int(self._file.readinto(buffer))  # type: ignore[attr-defined]
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """Jump, at most to an edge of the file."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self._file.tell(), os.SEEK_END: self._size}
+        return self._file.seek(min(max(0, base.get(whence, 0) + offset), self._size))
+
+
+def _sane_rate(rate_hz: int) -> int:
+    """Let a sample rate pass that a recorder can have.
+
+    Raises
+    ------
+    NotDecodable
+    """
+    if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
+        raise NotDecodable("absurd_rate", f"{rate_hz} Hz")
+    return rate_hz
 
 
 @dataclass(slots=True)
@@ -83,9 +124,8 @@ class SoundfileDecoder:
     def __init__(self, file: BinaryIO) -> None:
         import soundfile
 
-        file.seek(0)
         try:
-            self._file = soundfile.SoundFile(file)
+            self._file = soundfile.SoundFile(Calm(file))
         except (soundfile.SoundFileError, TypeError, ValueError) as error:
             raise NotDecodable("not_recognised", str(error)) from error
         self._error = soundfile.SoundFileError
@@ -93,7 +133,7 @@ class SoundfileDecoder:
             decoder="soundfile",
             container=self._file.format.lower(),
             codec=self._file.subtype.lower(),
-            rate_hz=int(self._file.samplerate),
+            rate_hz=_sane_rate(int(self._file.samplerate)),
             channels=int(self._file.channels),
             promised_s=self._file.frames / max(1, self._file.samplerate),
             started_at=_whole_moment(self._file),
@@ -145,10 +185,9 @@ class AvDecoder:
 
     def _open(self) -> None:
         self.close()
-        self._file.seek(0)
         try:
             self._container = self._av.open(
-                self._file, metadata_errors="ignore", options={"format_whitelist": FORMATS}
+                Calm(self._file), metadata_errors="ignore", options={"format_whitelist": FORMATS}
             )
         except Exception as error:  # the binding raises by FFmpeg's error number, and others
             raise NotDecodable("not_recognised", str(error)) from error
@@ -219,7 +258,7 @@ class AvDecoder:
                 fifo, place = None, 0
             if fifo is None:
                 fifo = self._av.AudioFifo()
-                facts.rate_hz, facts.channels = rate_hz, channels
+                facts.rate_hz, facts.channels = _sane_rate(rate_hz), channels
                 length = block_frames(rate_hz, channels)
             frame.pts = None
             try:

@@ -18,6 +18,8 @@ from quietrun.clip.kinds import Kind
 _MAX_CHUNKS = 1000
 _STREAMED = 0x7FFFF000  # sizes from here on mean "not known when the header was written"
 _OGG_TAIL = 1 << 17
+#: Bytes a sample of AU's codings: mu-law, 8 to 32 bits, float, double, A-law.
+_AU_BYTES = {1: 1, 2: 1, 3: 2, 4: 3, 5: 4, 6: 4, 7: 8, 27: 1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +44,7 @@ class Promise:
 
 def read_promise(file: BinaryIO, kind: Kind) -> Promise:
     """Read what the header of ``file`` promises; never raises for bad content."""
-    readers = {"wav": _wav, "aiff": _aiff, "ogg": _ogg, "mp4": _mp4, "mpeg": _mpeg, "caf": _caf}
-    reader = readers.get(kind.name)
+    reader = _READERS.get(kind.name)
     if reader is None:
         return Promise()
     try:
@@ -100,6 +101,16 @@ def _aiff(file: BinaryIO, size: int) -> Promise:
             rate_hz = mantissa * 2.0 ** ((exponent & 0x7FFF) - 16383 - 63)
             return Promise(frames / rate_hz)
     return Promise()
+
+
+def _au(file: BinaryIO, size: int) -> Promise:
+    file.seek(4)
+    start, length, coding, rate, channels = struct.unpack(">5I", file.read(20))
+    if length >= _STREAMED or coding not in _AU_BYTES:
+        return Promise()
+    if length == 0:
+        return Promise(unclosed=size > start)
+    return Promise(length / (_AU_BYTES[coding] * channels * rate))
 
 
 def _ogg(file: BinaryIO, size: int) -> Promise:
@@ -180,3 +191,14 @@ def _mpeg_frame(frame: bytes) -> tuple[int, int]:
     version = (frame[1] >> 3) & 3  # 3: MPEG 1, 2: MPEG 2, 0: MPEG 2.5
     rate_hz = (44100, 48000, 32000, 0)[(frame[2] >> 2) & 3] // {3: 1, 2: 2, 0: 4, 1: 1}[version]
     return rate_hz, 1152 if version == 3 else 576
+
+
+_READERS = {
+    "wav": _wav,
+    "aiff": _aiff,
+    "au": _au,
+    "ogg": _ogg,
+    "mp4": _mp4,
+    "mpeg": _mpeg,
+    "caf": _caf,
+}

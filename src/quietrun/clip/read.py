@@ -179,8 +179,11 @@ class _Reading:
         return self._missing_s(facts, survey) == 0.0
 
     def _may_help(self, facts: Facts) -> bool:
-        """Would libsndfile read what PyAV could not? Only for what both know."""
-        return facts.decoder == "soundfile" or self.kind.name in ("", "mpeg", "ogg", "caf")
+        """Would libsndfile read what PyAV could not? Only for what both know.
+
+        Not for MP3: its decoder of it writes warnings to standard error by itself.
+        """
+        return facts.decoder == "soundfile" or self.kind.name in ("", "ogg", "caf")
 
     def _survey(self, name: str) -> tuple[Facts, Survey]:
         with closing(DECODERS[name](self.file)) as decoder:
@@ -268,6 +271,8 @@ class _Reading:
         reason = facts.error
         if reason == "no_sound_track":
             return refusals.no_sound_track(self.kind.title)
+        if reason == "absurd_rate":
+            return refusals.absurd_rate(facts.tried[-1])
         if reason == "unknown_codec":
             return refusals.unknown_codec(facts.tried[-1])
         if self.kind.name == "":
@@ -298,6 +303,7 @@ def _unclosed(have_s: float, second: bool) -> Problem:
         f"{what}; {have_s:.1f} s could be read.",
         "How much is missing at the end, if anything, cannot be told.",
         "Check that the clip ends with the machine at rest; if not, copy or record it again.",
+        disables=("coast_down", "rest"),
     )
 
 

@@ -82,6 +82,16 @@ def incomplete(title: str) -> UnreadableClip:
     )
 
 
+def absurd_rate(rate: str) -> UnreadableClip:
+    """Refuse a header with a sample rate that no recorder has."""
+    return UnreadableClip(
+        f"The file is damaged: it says that its sample rate is {rate}, which no recorder makes.",
+        "The copy was interrupted, or the file was changed on its way.",
+        "Send or copy it again; if it does not play on the phone either, record again.",
+        "cut_file",
+    )
+
+
 def damaged(title: str) -> UnreadableClip:
     """Refuse the right kind of file with nothing in it that can be decoded."""
     return UnreadableClip(

@@ -87,7 +87,7 @@ def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") ->
         the problems, the ones that leave nothing to judge first.
     """
     view = view_of(clip, run, frames)
-    file_problems = [_file_problem(one, run) for one in clip.problems]
+    file_problems = [_file_problem(one, run, clip) for one in clip.problems]
     if _is_silent(view):
         silence = problem("no_sound", "There is no sound in this clip.", fatal=True)
         return Fitness(0.0, None, (silence, *file_problems))
@@ -111,9 +111,13 @@ def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") ->
     return Fitness(measures.edge_hz, measures.standing.snr_db, tuple(found))
 
 
-def _file_problem(one: Problem, run: Run) -> Problem:
-    """A cut file spoils nothing of a run that comes to rest before the cut."""
-    if one.code == "cut_file" and run.rest_s is not None and "coast_down" in one.disables:
+def _file_problem(one: Problem, run: Run, clip: Clip) -> Problem:
+    """A cut file spoils nothing of a run that comes to rest before the cut.
+
+    A fitted course may end behind the clip: that rest was not heard.
+    """
+    at_rest = run.rest_s is not None and run.rest_s <= clip.start_s + clip.duration_s
+    if one.code == "cut_file" and at_rest and "coast_down" in one.disables:
         return replace(one, disables=())
     return one
 

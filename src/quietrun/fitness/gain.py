@@ -155,7 +155,7 @@ def measure_gate(view: View) -> Gate:
 def _levels_db(view: View) -> tuple[Floats, float]:
     """Level every 5 ms, the mean of three, dB re full scale."""
     frames = view.frames
-    hop = max(1, round(_LEVEL_S * frames.rate_hz))
+    hop = max(1, min(round(_LEVEL_S * frames.rate_hz), frames.samples.size))
     count = frames.samples.size // hop
     part = frames.samples[: count * hop].reshape(count, hop)
     power = np.einsum("ij,ij->i", part, part).astype(np.float64) / hop - part.mean(axis=1) ** 2
