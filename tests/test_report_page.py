@@ -211,7 +211,7 @@ def test_the_answer_comes_first_with_the_machine():
 def test_points_are_those_of_the_contract_and_add_up():
     """Every row has the contract's points; with the rest and the base they are the log-odds."""
     reasons = tuple(
-        Reason(f"feature_{i}", float(i), "dB", (0.0, 4.0), 0.1 * (i - 4), f"Thing {i}.")
+        Reason(f"feature_{i}", float(i), "dB", (0.0, 4.0), 0.137 * (i - 4), f"Thing {i}.")
         for i in range(12)
     )
     made = made_analyses.noisy()
