@@ -118,3 +118,19 @@ def test_a_rest_behind_the_end_was_not_heard(tmp_path):
         rest_s = analysis.run.rest_s
         if rest_s is None or rest_s > kept_s:
             assert analysis.verdict.word != "quiet", kept_s
+
+
+HEADS = {
+    "mp3 tag": b"ID3\x04\0\0\0\0\0\x0aTIT2" + bytes(60),
+    **{name: head + bytes(60) for name, head in hostile_corpus.MAGIC.items() if head},
+}
+
+
+@pytest.mark.parametrize("name", HEADS)
+def test_a_head_cut_anywhere_is_refused(tmp_path, name):
+    """Five bytes of an MP3 tag were an IndexError (found by scripts/fuzz.py)."""
+    path = tmp_path / "head"
+    for length in range(1, len(HEADS[name])):
+        path.write_bytes(HEADS[name][:length])
+        with pytest.raises(UnreadableClip, match="Do:"):
+            read_clip(path)

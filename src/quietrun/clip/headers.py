@@ -49,7 +49,7 @@ def read_promise(file: BinaryIO, kind: Kind) -> Promise:
         return Promise()
     try:
         return reader(file, os.fstat(file.fileno()).st_size)
-    except (struct.error, ZeroDivisionError, OverflowError):
+    except (struct.error, IndexError, ZeroDivisionError, OverflowError):
         return Promise()
 
 
