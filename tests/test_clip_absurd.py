@@ -126,7 +126,7 @@ HEADS = {
 }
 
 
-@pytest.mark.parametrize("name", HEADS)
+@pytest.mark.parametrize("name", [name for name in HEADS if "amr" not in name])  # zeros are frames
 def test_a_head_cut_anywhere_is_refused(tmp_path, name):
     """Five bytes of an MP3 tag were an IndexError (found by scripts/fuzz.py)."""
     path = tmp_path / "head"
