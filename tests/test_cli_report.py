@@ -43,7 +43,7 @@ def test_report_takes_the_worst_of_several_and_compares_a_named_machine(run):
     assert done.exit_code == 1
     page = Path("page.html").read_text(encoding="utf-8")
     assert "2 clips: 1 noisy, 1 quiet" in page
-    assert "What changed from before to after?" in page
+    assert "What changed from bearing.opus to quiet.opus?" in page
     assert "M-1, bearing.opus" in page
     assert page.count("<b>Note:</b> Spring") == 2
     run("report", NOISY, QUIET, "-o", "page.html")
@@ -129,6 +129,22 @@ def test_a_page_of_the_history_of_a_machine(run):
     told = Path("r.html").read_text(encoding="utf-8")
     assert "2 March 2026" in told
     assert "this machine&#39;s own run of 2026-03-02" in told
+    assert "What changed from its quiet run of 2026-03-02 to bearing.opus?" in told
+    assert "What changed" not in page_of_check(run, NOISY)  # which judges by options alone
+
+
+def page_of_check(run, clip):
+    run("check", clip, "--page", "c.html")
+    return Path("c.html").read_text(encoding="utf-8")
+
+
+def test_check_with_a_page_does_not_need_a_sound_logbook(run, tmp_path):
+    (tmp_path / "home").mkdir()
+    (tmp_path / "home" / "logbook.sqlite3").write_bytes(b"no logbook" * 1000)
+    assert run("check", QUIET, "--page", "p.html").exit_code == 0
+    done = run("report", QUIET, "-o", "r.html")  # which would judge by it: says so
+    assert done.exit_code == 2
+    assert "logbook" in done.stderr
 
 
 LOADED = """

@@ -9,6 +9,7 @@ from made_analyses import quiet
 from made_exhibits import RATE_HZ, bare, beep, exhibit, named, passage
 
 from quietrun.errors import UsageError
+from quietrun.report.exhibit import Wave
 from quietrun.report.files import (
     check_page_place,
     check_picture_place,
@@ -160,3 +161,10 @@ def test_a_picture_is_drawn_and_carries_our_mark(tmp_path, made):
 
 def test_mathematics_in_a_name_is_only_text(tmp_path):
     write_picture(tmp_path / "a.png", named("$\\frac{x$ \\undefined ^_"))
+
+
+def test_the_shortest_clip_has_a_picture_too(tmp_path):
+    """One sample: nothing to draw between, and nothing fails."""
+    one = Wave(np.array([0.0]), np.array([0.1]), np.array([0.1]), ())
+    write_picture(tmp_path / "a.png", exhibit(bare().analysis, wave=one, spectrogram=None))
+    assert "<svg" in render([exhibit(bare().analysis, wave=one, spectrogram=None)])

@@ -298,7 +298,7 @@ def test_several_clips_have_a_summary_on_top():
     assert links == ["#clip-1", "#clip-2", "#clip-3", "#clip-4"]
     assert set(links) <= {f"#{one}" for one in values(reader, "id")}
     assert "A1, one.m4a" in reader.text
-    assert "What changed from before to after?" in reader.text
+    assert "What changed from before.m4a to after.m4a?" in reader.text
     assert "1 kHz 7.0 dB louder" in page
     levels = [level for level, _ in reader.headings]
     assert levels.count(1) == 1

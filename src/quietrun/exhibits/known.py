@@ -116,16 +116,22 @@ def told_of(known: Known, path: str, recorded_at: str | None, note: str = "") ->
     return Told(at, source, told, f"the machine's own, from {known.limits.runs} quiet runs")
 
 
+def own_quiet(book: Logbook | None, known: Known) -> tuple[ClipRecord, ...]:
+    """Quiet clips of this machine, stage and phone since the last new parts, the surest first."""
+    if book is None or not known.machine.id or not _in_book(book, known.machine.id):
+        return ()
+    own = baseline_clips(
+        book, known.machine.id, stage=known.machine.stage, phone=known.machine.phone
+    )
+    mine = known.record.sha256 if known.record is not None else None
+    ranked = sorted(own, key=lambda clip: (not clip.confirmed_quiet, clip.when.at))
+    return tuple(clip for clip in ranked if clip.sha256 != mine and _quiet(clip))
+
+
 def quiet_of(book: Logbook | None, known: Known) -> Quiet | None:
     """A quiet run of this machine whose file is still there, else the shipped example."""
-    if book is not None and known.machine.id and _in_book(book, known.machine.id):
-        own = baseline_clips(
-            book, known.machine.id, stage=known.machine.stage, phone=known.machine.phone
-        )
-        mine = known.record.sha256 if known.record is not None else None
-        for clip in sorted(own, key=lambda c: (not c.confirmed_quiet, c.when.at)):
-            if clip.sha256 == mine or not _quiet(clip) or not _same_file(clip):
-                continue
+    for clip in own_quiet(book, known):
+        if _same_file(clip):
             words = "confirmed quiet" if clip.confirmed_quiet else "judged quiet"
             source = f"this machine's own run of {clip.when.day}, {words}"
             found = quiet_run(clip.path, known.machine, source)

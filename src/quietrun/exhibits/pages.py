@@ -10,8 +10,9 @@ from quietrun.compare.bands import bands_of
 from quietrun.compare.same import BAND_CLEAR_DB, band_changes
 from quietrun.compare.scatter import scatter_of
 from quietrun.compare.types import Side
+from quietrun.errors import UsageError
 from quietrun.exhibits.gather import exhibit_of
-from quietrun.exhibits.known import known_of, quiet_of, told_of
+from quietrun.exhibits.known import Known, known_of, own_quiet, quiet_of, told_of
 from quietrun.logbook.store import Logbook, open_if_there
 from quietrun.machine import Machine
 from quietrun.report.contract import to_object
@@ -61,6 +62,9 @@ def exhibits_of(
         recorded = exhibit.analysis.source.recorded_at
         told = told_of(known, path, recorded, asked.note)
         made.append(dataclasses.replace(exhibit, told=told))
+    if len(made) == 1:
+        own = against_own(book, known, made[0])
+        return tuple(made), () if own is None else (own,)
     return tuple(made), _before_after(made)
 
 
@@ -69,10 +73,16 @@ def exhibit_alone(path: str, machine: Machine) -> Exhibit:
 
     The limits stay those of the general model: page and text must say the same.
     """
-    with open_if_there(None) as book:
-        known = known_of(book, path, machine, tag=None, stage=machine.stage)
-        exhibit = exhibit_of(path, machine=machine, quiet=quiet_of(book, known))
-        told = told_of(known, path, exhibit.analysis.source.recorded_at)
+    try:
+        with open_if_there(None) as book:
+            known = known_of(book, path, machine, tag=None, stage=machine.stage)
+            quiet = quiet_of(book, known)
+    except UsageError:  # a book that cannot be used does not keep a clip from being judged
+        known = known_of(None, path, machine, tag=None, stage=machine.stage)
+        quiet = quiet_of(None, known)
+    exhibit = exhibit_of(path, machine=machine, quiet=quiet)
+    known = dataclasses.replace(known, limits=None)
+    told = told_of(known, path, exhibit.analysis.source.recorded_at)
     return dataclasses.replace(exhibit, told=told)
 
 
@@ -95,9 +105,30 @@ def _before_after(exhibits: Sequence[Exhibit]) -> tuple[BandsPicture, ...]:
 
 def bands_picture(before: Exhibit, after: Exhibit) -> BandsPicture | None:
     """Third octaves of two clips, as ``compare`` has them; None where they cannot be compared."""
-    known = scatter_of(after.analysis.machine.stage)
+    return _picture(_side(before), _side(after))
+
+
+def against_own(book: Logbook | None, known: Known, exhibit: Exhibit) -> BandsPicture | None:
+    """Third octaves against the machine's own quiet run, as the book holds it."""
+    if exhibit.analysis.verdict.word == "unusable":
+        return None
+    for clip in own_quiet(book, known):
+        record = clip.latest
+        if record is not None and record.bands:
+            before = Side(
+                name=f"its quiet run of {clip.when.day}",
+                report=record.report,
+                evidence=record.evidence,
+                bands=record.bands,
+                phone=clip.phone,
+            )
+            return _picture(before, _side(exhibit))
+    return None
+
+
+def _picture(one: Side, other: Side) -> BandsPicture | None:
+    known = scatter_of(other.stage)
     clear_db = BAND_CLEAR_DB if known.band_db is None else 1.96 * known.band_db
-    one, other = _side(before), _side(after)
     changes, against = band_changes(one, other, clear_db)
     if not changes:
         return None

@@ -312,10 +312,12 @@ def bands_figure(picture: BandsPicture, name: str) -> Figure:
     board.dots([x(r[0]) for r in rows], [y(r[1]) for r in rows], 2.6, "dot before")
     for centre, _, after, _ in rows:
         board.diamond(x(centre), y(after), 3.4, "dot after")
-    board.text(board.x0 + 40, 12.0, "\u25cf before", "t")
-    board.text(board.x0 + 110, 12.0, "\u25c6 after", "t")
+    board.dots([board.x0 + 42], [8.5], 3.0, "dot before")
+    board.text(board.x0 + 48, 12.0, "before", "t")
+    board.diamond(board.x0 + 104, 8.5, 3.8, "dot after")
+    board.text(board.x0 + 111, 12.0, "after", "t")
     marks = [hz for hz in _HZ_TICKS if picture.centres_hz[0] <= hz <= picture.centres_hz[-1]]
-    board.x_axis([(x(hz), hertz(hz)) for hz in marks], "")
+    board.x_axis([(x(hz), hertz(hz)) for hz in marks], "third octave")
     clear_rows = [r for r in rows if r[3]]
     told = (
         "; ".join(
@@ -329,4 +331,8 @@ def bands_figure(picture: BandsPicture, name: str) -> Figure:
     caption = (
         f"{picture.against} Upright strokes mark changes of more than {picture.clear_db:.1f} dB."
     )
-    return Figure("What changed from before to after?", board.svg("Third octaves", says), caption)
+    return Figure(
+        f"What changed from {picture.before} to {picture.after}?",
+        board.svg("Third octaves", says),
+        caption,
+    )

@@ -134,7 +134,7 @@ def render(exhibits: Sequence[Exhibit], bands: Sequence[BandsPicture] = ()) -> s
         views=views,
         single=len(views) == 1,
         title=_title(views),
-        bands=[bands_figure(one, f"bands-{i}") for i, one in enumerate(bands)],
+        bands=tuple(bands_figure(one, f"bands-{i}") for i, one in enumerate(bands)),
         tally=_tally(views),
         generator=GENERATOR,
     )

@@ -89,7 +89,8 @@ def _wave(axis: Any, wave: Wave) -> None:
         axis.axvspan(a, b, color="#000000", alpha=0.03 + 0.05 * (i % 2), lw=0)
         axis.text((a + b) / 2, 1.06 * peak, phase.replace("_", "-"), ha="center", fontsize=8)
     axis.set_ylim(-1.05 * peak, 1.25 * peak)
-    axis.set_xlim(wave.time_s[0], wave.time_s[-1])
+    if wave.time_s.size > 1:
+        axis.set_xlim(wave.time_s[0], wave.time_s[-1])
     axis.set_yticks([])
 
 
