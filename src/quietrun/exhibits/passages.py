@@ -39,6 +39,8 @@ _LISTEN: Mapping[str, tuple[str, str]] = {
     "off_turn": ("repeats beside the turn", "Ticks that keep a beat of their own."),
     "off_turn_together": ("repeats beside the turn", "Ticks that keep a beat of their own."),
     "off_over_turn": ("repeats beside the turn", "Ticks that keep a beat of their own."),
+    "off_depth": ("beats beside the turn", "Loudness that swings to a beat of its own."),
+    "coast_off": ("ticks while slowing", "Ticks beside the turn, slower and slower."),
     "turn_comb": ("repeats each turn", "A sound that comes again with every turn."),
     "turn_depth": ("swells each turn", "Loudness that swings with every turn."),
     "turn_once": ("once a turn", "One stroke a turn."),
@@ -59,6 +61,26 @@ _LISTEN: Mapping[str, tuple[str, str]] = {
     "start_excess": ("loud start", "How much louder the start is than the run."),
     "start_over_coast": ("loud start", "The start against the run-down."),
     "start_early": ("loud start", "The very first of the start."),
+    "knock_rate": ("knocks", "Single knocks, and how many."),
+    "knock_strength": ("knocks", "Single knocks that stand out of the noise."),
+    "knock_uneven": ("knocks", "Knocks with a beat, or without one."),
+    "knock_in_turn": ("knocks each turn", "Knocks that keep to one place of the turn."),
+    "knock_ring_ms": ("ringing knocks", "How long a knock rings."),
+    "knock_bright": ("bright knocks", "Knocks that click more than they thud."),
+    "knock_start": ("knocks at the start", "Single knocks while it comes up to speed."),
+    "knock_start_rate": ("knocks at the start", "Single knocks while it comes up to speed."),
+    "knock_start_over": ("knocks at the start", "Knocks of the start, and fewer in the run."),
+    "knock_cut_rate": ("knocks at switch-off", "Knocks in the second after switch-off."),
+    "knock_coast": ("knocks while slowing", "Single knocks while it slows down."),
+    "knock_coast_rate": ("knocks while slowing", "Single knocks while it slows down."),
+    "knock_coast_over": ("knocks while slowing", "Knocks of the run-down, and fewer in the run."),
+    "open_click": ("click in the start", "The click of the start switch opening."),
+    "close_click": ("click while slowing", "The click of the start switch closing."),
+    "hum_eases": ("hum after the start", "Hum that eases when the start is over."),
+    "hum_swell": ("swelling hum", "Hum that swells and sinks."),
+    "steady_fall": ("falling noise", "Noise that falls over the steady run."),
+    "sag_percent": ("sagging speed", "Tones that sink with the power on."),
+    "steady_over_room": ("run and room", "The run against the quiet room."),
     "cut_knock": ("knock at switch-off", "A knock just after the switch-off."),
     "cut_drop": ("drop at switch-off", "What falls silent at once at switch-off."),
     "exponent": ("fading while slowing", "How quickly the noise fades as it slows down."),
@@ -107,7 +129,7 @@ _FINDINGS: Mapping[str, tuple[str, tuple[float, float], str, str]] = {
 }
 _CLEAREST = ("best", "top3", "most", "three", "odd")
 _GROUPS = ("low", "mid", "high", "top")
-_CUT_STEMS = ("cut_knock", "cut_drop")
+_CUT_STEMS = ("cut_knock", "cut_drop", "knock_cut_rate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +169,7 @@ def words_for(name: str) -> tuple[str, str]:
 
 def place_of(feature: Feature, evidence: Evidence) -> Place | None:
     """Find where in the clip a feature was measured; None for what is a time, not a sound."""
-    if feature.family == "times":
+    if feature.family == "times" and feature.band_hz is None:
         return None
     stem = stem_of(feature.name)
     stretch = "cut" if stem in _CUT_STEMS else feature.phase
