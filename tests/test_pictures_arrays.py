@@ -81,6 +81,19 @@ def test_lines_follow_hum_and_speed():
     assert half == pytest.approx(true, abs=0.35)
 
 
+def test_the_blades_of_the_fan_are_marked_where_their_number_is_known():
+    x = 0.1 * np.random.default_rng(1).standard_normal(96000)
+    clip = clip_of(x)
+    run = Run(shaft_hz=24.6, phases={"steady": (0.5, 1.5)})
+    frames = frames_of(clip.samples, RATE_HZ)
+    made = spectrogram_of(clip, run, frames, 20000.0, Machine(fan_blades=11))
+    (line,) = made.lines
+    assert (line.kind, line.name) == ("turn", "fan 271 Hz")
+    assert line.hz == pytest.approx([270.6, 270.6])
+    assert line.time_s == pytest.approx([0.5, 1.5])
+    assert spectrogram_of(clip, run, frames, 20000.0, Machine()).lines == ()
+
+
 def test_nothing_is_marked_that_was_not_found():
     x = np.random.default_rng(1).standard_normal(48000)
     clip = clip_of(0.1 * x)
@@ -187,7 +200,7 @@ def test_a_known_bearing_is_marked_at_its_orders():
     made = envelope_of(scene_of(clip, run), Machine(bearings=(bearing,)))
     known = bearing_orders(bearing)
     marks = {mark.name: mark.order for mark in made.marks if mark.kind == "bearing"}
-    assert marks == {"6203 outer ring": known.outer, "6203 inner ring": known.inner}
+    assert marks == {"6203 outer": known.outer, "6203 inner": known.inner}
 
 
 def test_a_guessed_speed_is_said_to_be_one():

@@ -84,7 +84,7 @@ def of_clip(
         analysis=analysis,
         told=told,
         wave=wave_of(clip, drawn),
-        spectrogram=spectrogram_of(clip, drawn, frames, fitness.bandwidth_hz),
+        spectrogram=spectrogram_of(clip, drawn, frames, fitness.bandwidth_hz, machine),
         coast=coast,
         envelope=envelope,
         whole=_whole(clip) if sounds else None,

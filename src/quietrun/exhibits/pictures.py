@@ -16,7 +16,7 @@ from quietrun.dsp.spectra import energy_spectrum, local_floor
 from quietrun.evidence.scene import BANDS, Envelope, Scene
 from quietrun.machine import Machine
 from quietrun.machine.coastdown import half_speed_time, speed, stop_time
-from quietrun.machine.kinematics import bearing_orders
+from quietrun.machine.kinematics import bearing_orders, blade_pass_hz
 from quietrun.report.exhibit import Coast, EnvelopePicture, Line, Mark, Spectrogram, Wave
 from quietrun.run import Run
 from quietrun.words import PHASES
@@ -50,7 +50,9 @@ def wave_of(clip: Clip, run: Run) -> Wave:
     )
 
 
-def spectrogram_of(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Spectrogram | None:
+def spectrogram_of(
+    clip: Clip, run: Run, frames: Frames, bandwidth_hz: float, machine: Machine | None = None
+) -> Spectrogram | None:
     """Third-octave-wide levels on a logarithmic axis, with the lines that have a name.
 
     Power a bin is weighed with the frequency, so that a row tells what a band of constant
@@ -82,7 +84,7 @@ def spectrogram_of(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) ->
         high_hz=high,
         floor_db=floor,
         top_db=top,
-        lines=_lines(clip, run, frames),
+        lines=_lines(clip, run, frames, machine or Machine()),
     )
 
 
@@ -93,8 +95,8 @@ def _columns(frames: Frames) -> Floats:
     return np.asarray(sums / np.diff(index)[:, None])
 
 
-def _lines(clip: Clip, run: Run, frames: Frames) -> tuple[Line, ...]:
-    """Hum at twice the mains, and a tone of the shaft that shows how the speed falls."""
+def _lines(clip: Clip, run: Run, frames: Frames, machine: Machine) -> tuple[Line, ...]:
+    """Hum at twice the mains, the fan's blades where their number is known, the falling speed."""
     lines: list[Line] = []
     on = run.power_on_s if run.power_on_s is not None else clip.start_s
     off = run.power_off_s if run.power_off_s is not None else clip.start_s + clip.duration_s
@@ -102,6 +104,10 @@ def _lines(clip: Clip, run: Run, frames: Frames) -> tuple[Line, ...]:
         hum = 2.0 * run.mains_hz
         name = f"hum {hum:.0f} Hz"
         lines.append(Line("mains", name, np.array([on, off]), np.array([hum, hum])))
+    if machine.fan_blades and run.shaft_hz is not None and "steady" in run.phases:
+        fan = blade_pass_hz(machine.fan_blades, run.shaft_hz)
+        steady = np.array(run.phases["steady"])
+        lines.append(Line("turn", f"fan {fan:.0f} Hz", steady, np.array([fan, fan])))
     track = run.track
     if track is not None:
         tone = _falling_tone(clip, run, frames)
@@ -248,8 +254,8 @@ def _marks(order: Floats, rise: Floats, scene: Scene, machine: Machine) -> tuple
         known = bearing_orders(bearing)
         name = f"{bearing.name} " if bearing.name else ""
         marks += [
-            Mark("bearing", f"{name}outer ring", known.outer),
-            Mark("bearing", f"{name}inner ring", known.inner),
+            Mark("bearing", f"{name}outer", known.outer),
+            Mark("bearing", f"{name}inner", known.inner),
         ]
     marks += _series(order, rise, scene)
     return tuple(mark for mark in marks if mark.order < order[-1])

@@ -176,6 +176,8 @@ def spectrogram_figure(picture: Spectrogram, name: str) -> Figure:
 def _line_words(kind: str, name: str) -> str:
     if kind == "mains":
         return f"A line marks the {name} from switch-on to switch-off."
+    if kind == "turn":
+        return f"A line marks the {name} in the steady run."
     return "A falling line shows how the speed drops after switch-off."
 
 
@@ -271,7 +273,9 @@ def _mark_names(board: Board, picture: EnvelopePicture, place: Scale) -> None:
 
 def _envelope_words(picture: EnvelopePicture) -> str:
     lo, hi = picture.band_hz
-    told = [f"How the loudness between {hertz(lo)} and {hertz(hi)} swells, over the turn."]
+    told = [
+        f"How the loudness between {lo / 1000:.1f} and {hi / 1000:.1f} kHz swells, over the turn."
+    ]
     series = [mark for mark in picture.marks if mark.kind == "series"]
     if series:
         told.append(

@@ -19,6 +19,7 @@ from quietrun.words import FAULT_TITLES
 
 #: Colours of Okabe and Ito (2008), the light ones darkened for lines on white.
 VERMILION, BLUE, PURPLE, GRAY = "#c24e00", "#0067a3", "#9c4179", "#4a5a63"
+_LINES = {"speed": (VERMILION, "-"), "mains": (BLUE, "--"), "turn": (PURPLE, ":")}
 _HZ_TICKS = (100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 
 
@@ -108,7 +109,7 @@ def _spectrogram(axis: Any, picture: Spectrogram) -> None:
     marks = [hz for hz in _HZ_TICKS if picture.low_hz <= hz <= picture.high_hz]
     axis.set_yticks(marks, [hertz(hz) for hz in marks])
     for line in picture.lines:
-        colour, style = (VERMILION, "-") if line.kind == "speed" else (BLUE, "--")
+        colour, style = _LINES[line.kind]
         axis.plot(line.time_s, line.hz, style, color="white", lw=3.5, alpha=0.7)
         axis.plot(line.time_s, line.hz, style, color=colour, lw=1.6, label=line.name)
     if picture.lines:
@@ -147,5 +148,7 @@ def _envelope(axis: Any, picture: EnvelopePicture) -> None:
     axis.set_xlim(0.0, float(picture.order[-1]))
     lo, hi = picture.band_hz
     sure = "" if picture.certain else ", speed likely but not certain"
-    axis.set_xlabel(f"times per turn (band {hertz(lo)} to {hertz(hi)}{sure})", fontsize=8)
+    axis.set_xlabel(
+        f"times per turn (band {lo / 1000:.1f} to {hi / 1000:.1f} kHz{sure})", fontsize=8
+    )
     axis.set_ylabel("dB over the noise", fontsize=8)
