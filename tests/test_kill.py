@@ -29,8 +29,7 @@ def test_nothing_is_lost(scenario):
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    killed = int(done.stdout.split(": ")[1].split()[0])
-    assert killed >= 2, done.stdout
+    assert f"{scenario}: 6 of " in done.stdout
 
 
 def test_what_is_lost_is_found():

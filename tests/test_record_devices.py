@@ -6,6 +6,7 @@ forbids listening, garbage, lost samples, a headset's rate under another name.
 """
 
 import builtins
+import errno
 import functools
 import itertools
 import json
@@ -428,15 +429,16 @@ def test_a_folder_is_no_place(go, tmp_path):
     assert "is a folder" in result.stderr
 
 
-def test_a_disk_that_fills_up_leaves_no_half_file(go, monkeypatch, tmp_path):
-    def full(self, data):
-        raise OSError(28, "No space left on device")
+def test_a_disk_that_fills_up_leaves_no_half_file(go, monkeypatch, capfd):
+    def full(handle):
+        raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(soundfile.SoundFile, "write", full)
+    monkeypatch.setattr(take.os, "fsync", full)
     result, path = go(Fake(samples=hiss()), "--seconds", "2")
     assert result.exit_code == 2
     assert "No space left on device" in result.stderr
     assert not path.exists()
+    assert capfd.readouterr() == ("", "")
 
 
 def test_no_name_no_recording():

@@ -11,7 +11,7 @@ from quietrun.errors import UsageError
 from quietrun.logbook.baseline import baseline_of
 from quietrun.logbook.clips import Entry, add_clip
 from quietrun.logbook.dates import date_visit, now_utc
-from quietrun.logbook.home import FILE_NAME, home_folder
+from quietrun.logbook.home import book_path
 from quietrun.logbook.limits import limits_for
 from quietrun.logbook.machines import machine
 from quietrun.logbook.store import Logbook, open_logbook
@@ -38,7 +38,7 @@ class Known:
         self.unknown: set[str] = set()
         self._records: dict[str, MachineRecord | None] = {}
         self._known_limits: dict[tuple[str, str | None, str], dict[str, Any] | None] = {}
-        there = (home_folder(home) / FILE_NAME).exists()
+        there = book_path(home) is not None
         self._book: Logbook | None = open_logbook(home, create=False) if there or log else None
 
     def __enter__(self) -> Known:

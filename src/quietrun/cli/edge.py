@@ -42,7 +42,24 @@ def _abandon_stdout() -> None:
 
 
 def _say(text: str) -> None:
-    click.echo(text, err=True)
+    """Tell on standard error; where that cannot be written to either, the exit code must do."""
+    with contextlib.suppress(OSError, ValueError):
+        click.echo(text, err=True)
+
+
+def _show(error: click.ClickException) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        error.show()
+
+
+def _abandon_stderr() -> None:
+    """Send what is still buffered nowhere where standard error takes nothing."""
+    try:
+        if sys.stderr is not None:
+            sys.stderr.flush()
+    except (OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 def _bug(error: Exception) -> int:
@@ -162,7 +179,7 @@ class Group(click.Group):
             _say("Stopped.")
             code = INTERRUPTED
         except click.ClickException as error:
-            error.show()
+            _show(error)
             code = error.exit_code
         except QuietrunError as error:
             _say(f"Error: {error}")
@@ -176,4 +193,5 @@ class Group(click.Group):
             code = _os_error(error)
         except Exception as error:
             code = _bug(error)
+        _abandon_stderr()
         sys.exit(code)

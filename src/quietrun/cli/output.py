@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import sys
@@ -47,5 +48,12 @@ def say(text: str) -> None:
 
 
 def note(text: str) -> None:
-    """Print to standard error, which is for everything that is not the answer."""
-    click.echo(text, err=True)
+    """Print to standard error, which is for everything that is not the answer.
+
+    A full disk behind it must not stop the work; a reader that left does, as anywhere.
+    """
+    try:
+        click.echo(text, err=True)
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EIO):
+            raise

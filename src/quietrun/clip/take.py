@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 from collections.abc import Iterator
@@ -90,26 +91,29 @@ def write_take(take: Take, path: Path, label: Label) -> None:
 
     samples = take.samples.copy()
     clean(samples)
+    # By way of memory: libsndfile's callbacks print what goes wrong with a file of ours.
+    whole = io.BytesIO()
+    with soundfile.SoundFile(
+        whole,
+        "w",
+        samplerate=round(take.rate_hz),
+        channels=samples.shape[1],
+        format=FORMATS[path.suffix.lower()],
+        subtype="PCM_24",
+    ) as sound:
+        sound.title = label.machine or "empty run"
+        sound.software = f"quietrun {__version__}"
+        sound.date = take.begun.isoformat(timespec="seconds")
+        sound.comment = _note(take, label)
+        sound.write(np.clip(samples, -1.0, 1.0))
     part = _part(path)
     try:
         with part.open("wb") as file:
-            with soundfile.SoundFile(
-                file,
-                "w",
-                samplerate=round(take.rate_hz),
-                channels=samples.shape[1],
-                format=FORMATS[path.suffix.lower()],
-                subtype="PCM_24",
-            ) as sound:
-                sound.title = label.machine or "empty run"
-                sound.software = f"quietrun {__version__}"
-                sound.date = take.begun.isoformat(timespec="seconds")
-                sound.comment = _note(take, label)
-                sound.write(np.clip(samples, -1.0, 1.0))
+            file.write(whole.getbuffer())
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
-    except (OSError, soundfile.SoundFileError) as error:
+    except OSError as error:
         raise _unwritable(path, error) from error
     finally:
         with contextlib.suppress(OSError):

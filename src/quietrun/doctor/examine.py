@@ -214,12 +214,12 @@ def _inputs(troubles: list[Trouble]) -> tuple[str, ...] | None:
 def _places(home: str | os.PathLike[str] | None, troubles: list[Trouble]) -> Iterator[Place]:
     from quietrun.logbook.home import VARIABLE, home_folder
 
+    uses = [("temporary files", Path(tempfile.gettempdir())), ("working folder", Path(os.curdir))]
     told = "--home" if home else VARIABLE if os.environ.get(VARIABLE) else "your data folder"
-    uses = (
-        (f"logbook ({told})", home_folder(home)),
-        ("temporary files", Path(tempfile.gettempdir())),
-        ("working folder", Path(os.curdir)),
-    )
+    try:
+        uses.insert(0, (f"logbook ({told})", home_folder(home)))
+    except QuietrunError as error:
+        troubles.append(Trouble(without_names(error.what), error.why, error.do))
     for use, folder in uses:
         place = _place(use, folder)
         yield place
@@ -264,17 +264,19 @@ def _place(use: str, folder: Path) -> Place:
 
 def _logbook(home: str | os.PathLike[str] | None, troubles: list[Trouble]) -> str:
     """Say whether there is a book and whether it opens; one that is not there is not made."""
-    from quietrun.logbook.home import FILE_NAME, home_folder
+    from quietrun.logbook.home import book_path
 
-    path = home_folder(home) / FILE_NAME
     try:
-        if not path.exists():
+        path = book_path(home)
+        if path is None:
             return "none yet"
         size = path.stat().st_size
         address = f"{path.absolute().as_uri()}?mode=ro"
         with closing(sqlite3.connect(address, uri=True, timeout=2.0)) as db:
             version = db.execute("PRAGMA user_version").fetchone()[0]
             said = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    except QuietrunError:  # told with the places
+        return "nowhere"
     except (OSError, sqlite3.Error) as error:
         said, version, size = str(error), "?", 0
     if said != "ok":

@@ -6,6 +6,7 @@ Every write is one transaction: after a crash the book holds all of it or nothin
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,7 +15,7 @@ from os import PathLike
 from pathlib import Path
 
 from quietrun.errors import UsageError
-from quietrun.logbook.home import FILE_NAME, home_folder
+from quietrun.logbook.home import FILE_NAME, book_path, home_folder
 from quietrun.logbook.schema import APPLICATION_ID, STEPS, VERSION
 
 WAIT_S = 5.0
@@ -84,7 +85,7 @@ def open_logbook(
         newer quietrun, being written by another, or the folder cannot be used.
     """
     path = home_folder(home) / FILE_NAME
-    if not path.exists():
+    if not os.path.exists(path):  # unlike Path.exists also for names that no disk takes
         if not create:
             raise UsageError(
                 f"There is no logbook at {path}.",
@@ -106,7 +107,7 @@ def open_logbook(
 @contextmanager
 def open_if_there(home: str | PathLike[str] | None = None) -> Iterator[Logbook | None]:
     """Open the book of a home folder where there is one, else give None."""
-    if not (home_folder(home) / FILE_NAME).exists():
+    if book_path(home) is None:
         yield None
         return
     with open_logbook(home) as book:

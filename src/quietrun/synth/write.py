@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 from pathlib import Path
 
@@ -34,8 +35,10 @@ def write_sound(sound: Sound, out: str | os.PathLike[str]) -> None:
     kind, subtype = FORMATS[path.suffix.lower()]
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("wb") as file:
-            soundfile.write(file, sound.samples, sound.rate_hz, format=kind, subtype=subtype)
+        # By way of memory: libsndfile's callbacks print what goes wrong with a file of ours.
+        whole = io.BytesIO()
+        soundfile.write(whole, sound.samples, sound.rate_hz, format=kind, subtype=subtype)
+        part.write_bytes(whole.getbuffer())
         part.replace(path)
     except OSError as error:
         raise UsageError(
