@@ -1,10 +1,13 @@
-"""Train the general model: synthesised clips -> evidence -> additive monotone scorecards.
+"""Train the general model: clips -> evidence -> additive monotone scorecards.
 
-    python scripts/train_model.py [--clips 6000] [--seed 1] [--jobs 2] [-o models/general]
+    python scripts/train_model.py [ROWS...] [--clips 6000] [--seed 1] [--jobs 2] [-o models/general]
 
-Seeded; a stopped run goes on where it was (feature rows are cached in
-``.cache/rows``). Writes ``model.json`` and ``training.json``. The card and the
-numbers in it come from ``scripts/evaluate_model.py``.
+``ROWS`` are files of ``scripts/measure_bench.py``, each of one sound model; every sound
+model weighs the same. Without any, clips of our own synthesiser are rendered: seeded, and
+a stopped run goes on where it was (feature rows are cached in ``.cache/rows``).
+
+Writes ``model.json`` and ``training.json``. The card and the numbers in it come from
+``scripts/evaluate_model.py``.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import sys
 import time
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -27,33 +31,27 @@ from learning.cards import (
     FALSE_ALARM_COST,
     HIGHEST_SHARE,
     as_set,
+    benches,
     card_json,
+    even_weights,
     feature_json,
     fit_card,
     limit_for,
+    trained_on,
 )
-from learning.dataset import ROOT, code_stamp, load, synthetic
+from learning.dataset import ROOT, Row, code_stamp, load, synthetic
 
-from quietrun.words import FAULTS
+from quietrun.words import FAULTS, POSSIBLE
+
+HAND = "hand_spin"
 
 
 @click.command()
+@click.argument("rows_of", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--clips", default=6000, show_default=True, help="Synthesised clips to train on.")
 @click.option("--seed", default=1, show_default=True)
 @click.option("--jobs", default=2, show_default=True)
-@click.option(
-    "--rows",
-    "given",
-    type=click.Path(exists=True, path_type=Path),
-    help="Use these feature rows (a JSON lines file, or a folder of them) instead of rendering.",
-)
 @click.option("--rounds", default=600, show_default=True, help="Boosting rounds a scorecard.")
-@click.option(
-    "--also",
-    type=click.Path(exists=True, path_type=Path),
-    multiple=True,
-    help="Further feature rows (JSON lines), e.g. of the second sound model.",
-)
 @click.option(
     "-o",
     "out",
@@ -63,53 +61,36 @@ from quietrun.words import FAULTS
     help="Folder to write to (models/general).",
 )
 def main(
-    clips: int,
-    seed: int,
-    jobs: int,
-    rounds: int,
-    given: Path | None,
-    also: tuple[Path, ...],
-    out: Path,
+    rows_of: tuple[Path, ...], clips: int, seed: int, jobs: int, rounds: int, out: Path
 ) -> None:
     """Train the scorecards and write the model file."""
     began = time.time()
-    if given is None:
-        rows = synthetic(seed, clips, jobs=jobs, cache=ROOT / ".cache" / "rows")
+    if rows_of:
+        rows = [row for path in rows_of for row in load(path)]
     else:
-        files = sorted(given.glob("*.jsonl")) if given.is_dir() else [given]
-        rows = [row for path in files for row in load(path)]
-    for path in also:
-        files = sorted(path.glob("*.jsonl")) if path.is_dir() else [path]
-        rows += [row for one in files for row in load(one)]
-    rows = [
-        row
-        for row in rows
-        if row.truth.get("usable", True)
-        and not row.truth.get("problem")
-        and row.truth["stage"] != "hand_spin"
-    ]
-    data = as_set(rows)
-    # another sound model counts double: there is less of it, and unlikeness is what we lack
-    extra = np.array([2.0 if "heard_over_db" in row.truth else 1.0 for row in rows])
-    click.echo(f"{len(rows)} clips, {int(data.healthy.sum())} of them healthy")
-    model = {
+        rows = synthetic(seed, clips, jobs=jobs, cache=ROOT / ".cache" / "rows")
+    rows = trained_on(rows)
+    powered = [row for row in rows if row.truth["stage"] != HAND]
+    spun = [row for row in rows if row.truth["stage"] == HAND]
+    click.echo(f"{len(powered)} powered clips, {len(spun)} spun by hand")
+    model: dict[str, Any] = {
         "format": 1,
-        "name": "general-1",
+        "name": "general-2",
         "features": feature_json(),
         "faults": {},
+        "by_hand": {},
     }
     for fault in (*FAULTS, "unknown"):
-        fitted = fit_card(data, fault, rounds=rounds, seed=seed, extra=extra)
-        limit, near = limit_for(fitted, data, fault)
-        card = card_json(fitted, data, limit=limit, near=near)
+        card = _card(powered, fault, rounds=rounds, seed=seed)
         if fault == "unknown":
             model["unknown"] = card
         else:
             model["faults"][fault] = card
-        click.echo(f"{fault}: limit {limit:.3f}, {len(card['terms'])} terms")
+    if len(spun) >= 100:
+        for fault in sorted(POSSIBLE[HAND]):
+            model["by_hand"][fault] = _card(spun, fault, rounds=rounds // 2, seed=seed)
     model["recipe"] = {
         "script": "scripts/train_model.py",
-        "clips": clips,
         "seed": seed,
         "rounds": rounds,
         "audible": AUDIBLE,
@@ -122,23 +103,18 @@ def main(
     (out / "training.json").write_text(
         json.dumps(
             {
-                "command": "python scripts/train_model.py"
-                + (f" --rows {given.name}" if given else f" --clips {clips}")
-                + "".join(f" --also {p.name}" for p in also)
+                "command": "python scripts/train_model.py "
+                + (" ".join(p.name for p in rows_of) or f"--clips {clips}")
                 + f" --seed {seed} --rounds {rounds}",
-                "given": None
-                if given is None or given.is_dir()
-                else {given.name: hashlib.sha256(given.read_bytes()).hexdigest()},
                 "seed": seed,
-                "clips": clips,
                 "rows": {
-                    "own synthesiser": int((extra == 1).sum()),
-                    "second sound model": int((extra == 2).sum()),
+                    str(name): int(count)
+                    for name, count in zip(
+                        *np.unique(benches(rows), return_counts=True), strict=True
+                    )
                 },
                 "rows_used": len(rows),
-                "also": {
-                    p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in also if p.is_file()
-                },
+                "files": {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in rows_of},
                 "code": code_stamp("synth", "dsp", "run", "fitness", "evidence", "machine"),
                 "model_sha256": hashlib.sha256(data_bytes).hexdigest(),
                 "python": platform.python_version(),
@@ -152,6 +128,15 @@ def main(
     click.echo(
         f"wrote {out / 'model.json'} ({len(data_bytes) // 1024} KiB) in {time.time() - began:.0f} s"
     )
+
+
+def _card(rows: list[Row], fault: str, *, rounds: int, seed: int) -> dict[str, Any]:
+    data, bench = as_set(rows), benches(rows)
+    fitted = fit_card(data, fault, rounds=rounds, seed=seed, extra=even_weights(bench))
+    limit, near = limit_for(fitted, data, fault, bench)
+    card = card_json(fitted, data, limit=limit, near=near)
+    click.echo(f"{fault}: limit {limit:.3f}, {len(card['terms'])} terms")
+    return card
 
 
 if __name__ == "__main__":

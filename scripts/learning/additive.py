@@ -67,8 +67,14 @@ def fit_additive(
         max_features=share,
         random_state=seed,
     )
-    model.fit(x, y, sample_weight=w)
+    model.fit(_binnable(x), y, sample_weight=w)
     return unroll(model)
+
+
+def _binnable(x: np.ndarray) -> np.ndarray:
+    """The same with zeros in columns that hold nothing at all: those cannot be binned."""
+    empty = np.isnan(x).all(axis=0)
+    return np.where(empty[None, :], 0.0, x) if empty.any() else x
 
 
 def unroll(model: HistGradientBoostingClassifier) -> Additive:
@@ -125,7 +131,7 @@ def fit_forest(x: np.ndarray, y: np.ndarray, w: np.ndarray, seed: int = 0) -> An
         min_samples_leaf=30,
         max_features=0.3,
         random_state=seed,
-    ).fit(x, y, sample_weight=w)
+    ).fit(_binnable(x), y, sample_weight=w)
 
 
 def binned(x: np.ndarray, edges: list[np.ndarray]) -> np.ndarray:

@@ -34,9 +34,33 @@ class Set:
         worst = np.max([self.severity[f] for f in FAULTS], axis=0)
         self.healthy = (worst < AUDIBLE) & (self.other < AUDIBLE)
 
+    def part(self, mask: np.ndarray) -> Set:
+        """The rows where ``mask`` is True."""
+        kept = [row for row, one in zip(self.rows, mask, strict=True) if one]
+        severity = {fault: values[mask] for fault, values in self.severity.items()}
+        return Set(
+            kept, self.x[mask], severity, self.other[mask], self.stage[mask], self.group[mask]
+        )
+
     def possible(self, fault: str) -> np.ndarray:
         """Rows whose stage can have the fault."""
         return np.array([fault in POSSIBLE[s] for s in self.stage])
+
+
+def trained_on(rows: Sequence[Row]) -> list[Row]:
+    """Rows that may teach: usable clips in which the run was not lost on the way."""
+    return [row for row in rows if row.truth.get("usable", True) and row.fitness["usable"]]
+
+
+def benches(rows: Sequence[Row]) -> np.ndarray:
+    """Name of the sound model of each row."""
+    return np.array([str(row.truth.get("bench", "own")) for row in rows])
+
+
+def even_weights(bench: np.ndarray) -> np.ndarray:
+    """Weights that let each sound model count the same, on average 1."""
+    names, which, counts = np.unique(bench, return_inverse=True, return_counts=True)
+    return np.asarray(bench.size / names.size / counts[which])
 
 
 def family_number(family: dict[str, Any]) -> int:
@@ -44,7 +68,7 @@ def family_number(family: dict[str, Any]) -> int:
     machine = family.get("machine")
     if isinstance(machine, int):
         return machine
-    return int(1e6 * hash_unit(str(sorted(family.items()))))
+    return int(1e6 * hash_unit(str(machine if machine else sorted(family.items()))))
 
 
 def as_set(rows: Sequence[Row]) -> Set:
@@ -72,10 +96,9 @@ def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mask of usable rows, labels and weights for one fault ('unknown': anything not healthy)."""
     if fault == "unknown":
         y = ~data.healthy
-        use = data.stage != "hand_spin"
-        return use, y.astype(int), np.ones(y.size)
+        return np.ones(y.size, dtype=bool), y.astype(int), np.ones(y.size)
     severity = data.severity[fault]
-    use = data.possible(fault) & (data.stage != "hand_spin")
+    use = data.possible(fault)
     weight = np.ones(severity.size)
     weight[(severity > 0.12) & (severity < AUDIBLE)] = 0.3
     weight[(severity >= AUDIBLE) & (severity < 0.3)] = 0.6
@@ -157,21 +180,20 @@ UNKNOWN_SHARE = 0.01  # not like a quiet machine, and none of the four: names no
 PLAIN = 0.4  # from this severity on a fault should be flagged
 
 
-def limit_for(fitted: Fitted, data: Set, fault: str) -> tuple[float, float]:
+def limit_for(fitted: Fitted, data: Set, fault: str, bench: np.ndarray) -> tuple[float, float]:
     """Limit and near limit, as probabilities, from cross-family scores alone.
 
     The limit is where the share of plain faults found, less ``FALSE_ALARM_COST``
     times the share of healthy machines flagged, is highest; never more than
-    ``HIGHEST_SHARE`` of them. The near limit lets through 0.4 % more. Both
+    ``HIGHEST_SHARE`` of them. The near limit lets through 0.4 % more. All
     sound models weigh the same.
     """
-    second = np.array(["heard_over_db" in row.truth for row in data.rows])
     healthy = fitted.use & data.healthy
     plain = fitted.use & (~data.healthy if fault == "unknown" else data.severity[fault] >= PLAIN)
     grid = np.linspace(-5.0, 5.0, 401)
 
     def share(mask: np.ndarray) -> np.ndarray:
-        parts = [fitted.cross[mask & (second == one)] for one in (False, True)]
+        parts = [fitted.cross[mask & (bench == one)] for one in sorted(set(bench))]
         known = [part for part in parts if part.size >= 20]
         return np.mean([[(part >= at).mean() for at in grid] for part in known], axis=0)
 
@@ -188,7 +210,7 @@ def limit_for(fitted: Fitted, data: Set, fault: str) -> tuple[float, float]:
 
 def card_json(fitted: Fitted, data: Set, *, limit: float, near: float) -> dict[str, Any]:
     """The scorecard as the model file has it."""
-    healthy = data.healthy & (data.stage != "hand_spin")
+    healthy = data.healthy
     terms = []
     for j, (edges, points, missing) in sorted(fitted.model.steps.items()):
         column = data.x[healthy, j]

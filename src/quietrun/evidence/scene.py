@@ -79,6 +79,7 @@ class Scene:
         Claimed or likeliest shaft rate.
     coast_time, coast_share : speed track of the coast-down, or None
     up_time, up_share : speed track of the run-up, or None
+    clicks_s : clicks of the start switch, s from the first sample
     """
 
     frames: Frames
@@ -95,6 +96,7 @@ class Scene:
     coast_share: Floats | None = None
     up_time: Floats | None = None
     up_share: Floats | None = None
+    clicks_s: tuple[float, ...] = ()
     memo: dict[str, object] = field(default_factory=dict)
 
     def frame_slice(self, span: tuple[float, float]) -> slice:
@@ -139,6 +141,50 @@ def noise_levels(frames: Frames) -> tuple[Floats, Floats]:
     return time, noise
 
 
+CLICK_S = (0.02, 0.40)  # before and after a switch click: its ring, and the room's answer
+
+
+def without_clicks(energy: Floats, rate_hz: float, times_s: tuple[float, ...]) -> Floats:
+    """Energy in which the start switch's own clicks are brought down to what is around them.
+
+    The switch clicks on every healthy machine, and its click would pass for a
+    knock. Over the stretch of a click the local level is scaled to the straight
+    line (in dB) between its surroundings; fluctuation about it stays.
+
+    Parameters
+    ----------
+    energy : shape (n, ...), the first axis is time
+    rate_hz : Hz
+    times_s : s
+
+    Returns
+    -------
+    A copy where anything was changed, else ``energy`` itself.
+    """
+    out = energy
+    for at in times_s:
+        a, b = int((at - CLICK_S[0]) * rate_hz), int((at + CLICK_S[1]) * rate_hz) + 1
+        ahead, behind = max(2, int(0.12 * rate_hz)), max(2, int(0.15 * rate_hz))
+        if a - ahead < 0 or b + behind > energy.shape[0]:
+            continue
+        if out is energy:
+            out = energy.copy()
+        before = np.median(out[a - ahead : a], axis=0) + 1e-20
+        after = np.median(out[b : b + behind], axis=0) + 1e-20
+        way = np.linspace(0.0, 1.0, b - a)
+        shape = (-1,) + (1,) * (energy.ndim - 1)
+        held = before * (after / before) ** way.reshape(shape)
+        width = max(1, int(0.01 * rate_hz))
+        part = out[a:b]
+        if width > 1:
+            kernel = np.ones(width) / width
+            local = np.apply_along_axis(np.convolve, 0, part, kernel, mode="same")
+        else:
+            local = part
+        out[a:b] = part / np.maximum(local / held, 1.0)
+    return out
+
+
 def by_hand(spans: dict[str, tuple[float, float]]) -> None:
     """Let the first, fastest part of a spin by hand stand for the steady run."""
     if "coast_down" in spans:
@@ -164,7 +210,11 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
         by_hand(spans)
     top = min(bandwidth_hz, 0.49 * frames.rate_hz)
     still = quiet_frames(frames, spans)
+    clicks = tuple(
+        event.time_s - start for event in (run.switch_open, run.switch_close) if event is not None
+    )
     noise_time, noise = noise_levels(frames)
+    noise = without_clicks(noise, 1.0 / (NOISE_GROUP * frames.hop_s), clicks)
     known = int(still.sum()) >= 10
     quiet = np.interp(noise_time, frames.time_s, still.astype(np.float64)) > 0.99
     noise_room = (
@@ -176,7 +226,7 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
             envelopes.append(None)
             continue
         squared, rate = band_envelope(frames, lo, hi, rate_hz=ENVELOPE_HZ)
-        energy = squared.astype(np.float64) + 1e-16
+        energy = without_clicks(squared.astype(np.float64) + 1e-16, rate, clicks)
         at = (np.arange(energy.size) + 0.5) / rate
         room = 0.0
         if known:
@@ -209,4 +259,5 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
         coast_share=coast_share,
         up_time=None if run.up_track is None else run.up_track.time_s - start,
         up_share=None if run.up_track is None else run.up_track.share,
+        clicks_s=clicks,
     )
