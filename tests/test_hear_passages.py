@@ -307,3 +307,17 @@ def test_a_clip_of_another_machine_is_not_renamed(book):
 def test_frames_are_those_of_the_clip():
     clip = read_clip(DEMO / "quiet.opus")
     assert frames_of(clip.samples, clip.rate_hz).duration_s == pytest.approx(clip.duration_s)
+
+
+def test_a_part_of_a_long_file_is_cut_at_the_same_places(judged):
+    """Times of a run are times in the file; samples begin where the part begins."""
+    clip, analysis = judged
+    told = with_reasons(analysis, reason("growl_mid"), reason("coast_rough_mid", 0.5))
+    later = {name: (a + 100.0, b + 100.0) for name, (a, b) in analysis.run.phases.items()}
+    moved = replace(told, run=replace(analysis.run, phases=later))
+    here = passages_of(clip, told)
+    there = passages_of(replace(clip, start_s=100.0), moved)
+    assert len(here) == 2
+    for one, other in zip(here, there, strict=True):
+        for a, b in zip(one.sounds, other.sounds, strict=True):
+            assert np.array_equal(a.samples, b.samples)
