@@ -16,8 +16,12 @@ from third_bench.plan import KINDS, draw_plan
 def _one(folder: Path, index: int, seed: int, count: int, kind: str) -> tuple[dict, float]:
     from third_bench.clips import make_clip
 
+    note = folder / "notes" / f"{kind}-{seed}-{count}-{index}.json"
+    if note.exists():  # a stopped run goes on where it was
+        return json.loads(note.read_text()), 0.0
     began = time.process_time()
     truth = make_clip(draw_plan(index, seed, count, kind), folder)
+    note.write_text(json.dumps(truth, allow_nan=False))
     return truth, time.process_time() - began
 
 
@@ -34,7 +38,7 @@ def main() -> None:
 @click.option("--jobs", default=1, show_default=True, type=click.IntRange(1))
 def make(folder: Path, count: int, seed: int, kind: str, jobs: int) -> None:
     """Write clips, truth.jsonl and manifest.csv into FOLDER."""
-    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "notes").mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
     done = Parallel(n_jobs=jobs, batch_size=5 if jobs > 1 else 1)(
         delayed(_one)(folder, index, seed, count, kind) for index in range(count)

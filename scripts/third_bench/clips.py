@@ -107,8 +107,17 @@ def dry_clip(plan: Plan, machine: Machine, phone: Phone, wish: Wishes) -> Dry:
                 window = np.flatnonzero(gate > 0.5)
             extra = (gate,)
         part = make(rng, machine, motion, *extra).astype(np.float32)
+        for other in sorted(MECHANISMS[name]):
+            if float(np.abs(part[window]).max()) >= 1e-9:
+                break
+            # silent in this run (too slow, too short): another mechanism of the same fault
+            make, phase = MECHANISMS[name][other]
+            plan.sources[name] = other
+            if name != "burr_contact" or plan.stage != "burr_setting":
+                window = motion.span("all" if plan.stage == "hand_spin" else phase)
+            part = make(plan.rng(7, number), machine, motion, *extra).astype(np.float32)
         if float(np.abs(part[window]).max()) < 1e-9:
-            raise RuntimeError(f"{plan.sources[name]} makes no sound in clip {plan.index}")
+            raise RuntimeError(f"no {name} can be heard in clip {plan.index}")
         parts[name] = part * np.float32(gain_for(part[window], own[window], severity, rate, top))
         windows[name] = window
     for name, severity in plan.other.items():
