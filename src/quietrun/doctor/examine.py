@@ -271,7 +271,7 @@ def _logbook(home: str | os.PathLike[str] | None, troubles: list[Trouble]) -> st
         if path is None:
             return "none yet"
         size = path.stat().st_size
-        address = f"{path.absolute().as_uri()}?mode=ro"
+        address = f"{path.absolute().as_uri()}?mode=ro{_still(path)}"
         with closing(sqlite3.connect(address, uri=True, timeout=2.0)) as db:
             version = db.execute("PRAGMA user_version").fetchone()[0]
             said = db.execute("PRAGMA quick_check(1)").fetchone()[0]
@@ -289,6 +289,12 @@ def _logbook(home: str | os.PathLike[str] | None, troubles: list[Trouble]) -> st
         )
         return "there, but cannot be read"
     return f"there, {size / 1e6:.1f} MB, version {version}"
+
+
+def _still(path: Path) -> str:
+    """Tell SQLite that nobody writes where nobody can; without it such a book does not open."""
+    writing = os.path.exists(f"{path}-wal") or os.access(path.parent, os.W_OK)
+    return "" if writing else "&immutable=1"
 
 
 def _model() -> tuple[str, str]:

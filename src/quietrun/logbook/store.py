@@ -94,7 +94,7 @@ def open_logbook(
             )
         _make_folder(path.parent)
     with _told(path):
-        db = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
+        db = _connect(path, wait_s)
         try:
             db.row_factory = sqlite3.Row
             _prepare(db, path)
@@ -102,6 +102,25 @@ def open_logbook(
             db.close()
             raise
     return Logbook(path, db)
+
+
+def _connect(path: Path, wait_s: float) -> sqlite3.Connection:
+    """Open the file; on a disk that takes no writing only to be read.
+
+    A write-ahead log needs its two helper files even for reading. Where they cannot be made
+    and are not there, nobody is writing: then the file may be taken as it is.
+    """
+    db = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
+    try:
+        db.execute("PRAGMA user_version")
+    except sqlite3.OperationalError:
+        db.close()
+        log = path.with_name(f"{path.name}-wal")
+        if os.path.exists(log) or os.access(path.parent, os.W_OK):
+            raise
+        address = f"{path.absolute().as_uri()}?immutable=1"
+        db = sqlite3.connect(address, uri=True, timeout=wait_s, isolation_level=None)
+    return db
 
 
 @contextmanager
