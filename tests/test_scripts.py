@@ -149,9 +149,11 @@ def test_a_check_that_fails_is_seen(monkeypatch, capfd):
 
 
 def test_ci_runs_the_command_of_the_readme():
-    last = (ROOT / ".ci" / "run").read_text(encoding="utf-8").rstrip().splitlines()[-1]
-    command = last.removeprefix("exec ")
-    assert command == "python3 scripts/run_tests.py"
+    lines = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+    command = "python3 scripts/run_tests.py"
+    assert "set -euo pipefail" in lines, "a gate that fails must end it"
+    assert lines.count(command) == 1
+    assert lines[-1] == "exec .venv/bin/python scripts/fuzz.py --minutes 3"
     assert f"```\n{command}\n```" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
