@@ -145,6 +145,7 @@ def test_a_terminal_gets_the_moving_bar_and_keeps_the_steps(monkeypatch):
         shown.level(0.5, 1.5, -20.0)
     assert "1 of 5" in terminal.getvalue()
     assert "-20 dB" in terminal.getvalue()
+    assert "up to 2 s more" in terminal.getvalue()
     monkeypatch.setenv("TERM", "dumb")
     assert isinstance(record_screen.screen(), record_screen.Lines)
     monkeypatch.setattr("sys.stderr", None)

@@ -125,9 +125,10 @@ def _record(source: Microphone, machine: Machine, seconds: float | None) -> Take
 
 def _caution(stage: str) -> None:
     from quietrun.judge.texts import DUTY, EARS, FINGERS, HUMS
+    from quietrun.report.terminal import wrap
 
-    for line in (FINGERS,) if stage == "hand_spin" else (DUTY, HUMS, FINGERS, EARS):
-        note(line)
+    for text in (FINGERS,) if stage == "hand_spin" else (DUTY, HUMS, FINGERS, EARS):
+        note("\n".join(wrap(text, page().columns(), "- ")))
 
 
 def _follow(source: Microphone, guide: Guide, shown: Screen) -> None:

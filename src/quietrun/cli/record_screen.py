@@ -106,7 +106,7 @@ class Live:
 
         loud = peak_db >= LOUD_DB
         shown = Text(f"  {at_s:5.1f} s {bar(peak_db)}", style="red" if loud else "")
-        self._live.update(Text.assemble(shown, f"   at most {left_s:.0f} s more for this step"))
+        self._live.update(Text.assemble(shown, f"  up to {left_s:.0f} s more"))
 
 
 def screen() -> Screen:
