@@ -597,7 +597,7 @@ def _describe(
     if best.off_s is not None and coast is not None and track is not None:
         heard_click = clicks.lone(
             snaps if snaps is not None else clicks.snaps_of(frames),
-            (last + 0.08, last + 0.9 * coast.duration_s),
+            (last + 0.08, last + 0.75 * coast.duration_s),
         )
         if heard_click is not None:
             at = float(np.interp(heard_click[0], track.time_s - start, track.share))
