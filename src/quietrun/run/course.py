@@ -27,6 +27,7 @@ _EDGE_S = 0.05  # a coherence window still sees half a line this long after it e
 _HEARD_DB = 3.6
 _ONE_LINE_DB = 10.0
 _SEVERAL_DB = 7.0
+_EVEN_DB = 1.5  # a hum that does not start a motor is as loud early as late
 _BANDS = 22
 _SMOOTH = 5  # frames
 
@@ -688,15 +689,43 @@ def _hum_share(act: Activity, frames: Frames, best: _Stretch) -> float | None:
 
 
 def _started(act: Activity, best: _Stretch, by_hum: bool) -> bool | None:
-    """False where only hum was heard: nothing above the hum's lines rose, nothing ran down."""
+    """False where only hum was heard: as loud from the first tenths on, and gone with the power.
+
+    A motor that turns is louder or softer in its start than in its run, and
+    takes more than half a second to fall silent.
+    """
     if not by_hum or best.on_s is None:
         return None
-    centre = np.sqrt(band_edges(16000.0)[:-1] * band_edges(16000.0)[1:])
-    high = centre > 1500.0
-    a, b = np.searchsorted(act.time_s, (best.first_s + 0.3, best.last_s - 0.05))
-    if b - a < 40:
+    room = 10 ** (act.quiet_db / 10)
+
+    def over_room(from_s: float, to_s: float) -> Floats | None:
+        part = (act.time_s > from_s) & (act.time_s < to_s)
+        if part.sum() < 4:
+            return None
+        level = np.median(10 ** (act.level_db[part] / 10), axis=0)
+        return np.asarray(np.maximum(level - room, 0.03 * room))
+
+    run = over_room(max(best.first_s + 0.3, best.last_s - 1.0), best.last_s - 0.05)
+    if run is None:
         return None
-    rise = np.median(act.level_db[a:b][:, high], axis=0) - act.quiet_db[high]
-    if float(np.median(rise)) > 4.0:
+    rise = 10 * np.log10(run / room + 1)
+    clear = rise > 8.0
+    if clear.sum() < 3:
+        clear = rise > 5.0
+    early = over_room(best.first_s + 0.1, best.first_s + 0.4)
+    soon, later = (
+        over_room(best.last_s + a, best.last_s + b) for a, b in ((0.3, 0.45), (0.5, 0.7))
+    )
+    if early is None or soon is None or later is None or not clear.any():
+        return None
+    if abs(float(np.median(10 * np.log10(run / early)[clear]))) > _EVEN_DB:
         return True
-    return vanished(act, best.last_s) - best.last_s > 0.4
+
+    def gone(after: Floats) -> float:
+        return float(np.median((10 * np.log10(run / after) / np.maximum(rise, 1.0))[clear]))
+
+    if gone(later) < 0.95:
+        return True
+    if clear.sum() >= 6:
+        return gone(soon) < 0.7
+    return None if vanished(act, best.last_s) - best.last_s > 0.4 else False
