@@ -31,6 +31,7 @@ SHORTEST_SPIN_S = 0.3
 #: The grid keeps within 0.4 % (common practice of interconnected grids, from memory).
 _MAINS_WITHIN = 0.0045
 OTHER_POINTS, OTHER_POINTS_FATAL = 2.5, 4.0
+_DROWNED_DB = 2.2  # below this the machine is not told from the room, though its hum may be
 #: Points towards another machine for each step of drift, per cent, that is passed.
 _DRIFT_POINTS = {0.8: 0.5, 1.0: 0.25, 1.2: 0.25, 1.6: 1.0}
 
@@ -167,7 +168,7 @@ def _presence(view: View, measures: Measures) -> Iterator[Problem]:
     stands = contrast_db is not None and contrast_db >= LEAST_SNR_DB
     tonal = turning.tonal_db >= 8.0
     moves = max(standing.restless_db, standing.sinks_db)
-    if moves > 6.5 and not (hum and stands and turning.tonal_db >= 6.0):
+    if moves > 6.5 and not (hum and (stands or turning.tonal_db >= 6.0)):
         yield problem(
             "no_machine",
             "The sound comes and goes like talk, music or clatter; no machine runs on in it.",
@@ -188,7 +189,7 @@ def _presence(view: View, measures: Measures) -> Iterator[Problem]:
         yield problem(
             "other_machine",
             _other_says(turning),
-            fatal=strange and points >= OTHER_POINTS_FATAL,
+            fatal=points >= OTHER_POINTS_FATAL or strange,
         )
     elif not hum and (not tonal or moves > 3.5):
         yield problem(
@@ -210,7 +211,7 @@ def _weak(view: View, measures: Measures, motor: bool) -> Iterator[Problem]:
             fatal=True,
         )
     elif snr_db < LEAST_SNR_DB:
-        yield _buried(snr_db, fatal=share < 0.25)
+        yield _buried(snr_db, fatal=share < 0.25 and snr_db < _DROWNED_DB)
 
 
 def _buried(snr_db: float, *, fatal: bool) -> Problem:
@@ -311,7 +312,7 @@ def _recorder(view: View, measures: Measures) -> Iterator[Problem]:
         yield problem(
             "clipped",
             f"The loudest tops are cut off ({100 * clipping.share:.1f} % of the clip).",
-            fatal=clipping.share >= 0.08,
+            also=("steady",) if clipping.share >= 0.08 else (),
         )
     if measures.edge_hz < 9500.0:
         yield problem(
@@ -370,12 +371,14 @@ def _riding_says(riding: Riding) -> str:
 def _surroundings(measures: Measures) -> Iterator[Problem]:
     standing, voices = measures.standing, measures.voices
     if standing.snr_db is not None and standing.snr_db < LEAST_SNR_DB and not _hides_snr(measures):
-        yield _buried(standing.snr_db, fatal=(standing.clear_share or 0.0) < 0.15)
+        drowned = (standing.clear_share or 0.0) < 0.15 and standing.snr_db < _DROWNED_DB
+        yield _buried(standing.snr_db, fatal=drowned)
     if _is_talk(voices):
         yield problem(
             "talked_over",
             f"Talk or music can be heard over the run ({100 * voices.tonal_share:.0f} % of it).",
-            fatal=voices.over_db >= 4.0 and voices.tonal_share >= 0.12,
+            also=("steady",) if voices.over_db >= 4.0 and voices.tonal_share >= 0.12 else (),
+            fatal=voices.over_db >= 12.0 and voices.tonal_share >= 0.2,
         )
     if _is_handled(voices):
         yield problem(

@@ -191,11 +191,18 @@ class _Marks:
 
     def before(self) -> Bools:
         """The room before switch-on; the first frames of a recorder are left out."""
-        return self._phase("room", 0.05, 0.1)
+        return self._phase("room", 0.05, 0.1) & ~self._others()
 
     def after(self) -> Bools:
         """The room after rest, without its reverberation."""
-        return self._phase("rest", 0.3, 0.0)
+        return self._phase("rest", 0.3, 0.0) & ~self._others()
+
+    def _others(self) -> Bools:
+        """Further runs, each with time to come to rest."""
+        found = np.zeros(self.frames.time_s.size, dtype=bool)
+        for a, b in self.run.others:
+            found |= self._span(a - self.clip.start_s - 0.3, b - self.clip.start_s + 2.5)
+        return found
 
 
 def to_db(power: Floats) -> Floats:

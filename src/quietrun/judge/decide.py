@@ -86,7 +86,9 @@ def decide(
         )
     not_heard = _not_heard(machine, run, fitness)
     gaps = _gaps(machine, run) + tuple(
-        p.what for p in fitness.problems if p.code in _CUTS_SHORT and p.disables
+        p.what
+        for p in fitness.problems
+        if (p.code in _CUTS_SHORT and p.disables) or "steady" in p.disables
     )
     word = _word(flagged, near, found, gaps)
     return Verdict(
@@ -113,16 +115,8 @@ _CUTS_SHORT = ("too_short", "cut_file", "noise_gate")
 def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
     """Fitness once the evidence is in.
 
-    A noise that keeps time with the shaft is not beans; a short piece of a
-    run that lacks an end too leaves nothing to judge.
+    A noise that keeps time with the shaft is not beans.
     """
-    if "too_short" in fitness.codes and fitness.codes & {"no_switch_off", "already_running"}:
-        return replace(
-            fitness,
-            problems=tuple(
-                replace(p, fatal=p.fatal or p.code == "too_short") for p in fitness.problems
-            ),
-        )
     fatal = {problem.code for problem in fitness.problems if problem.fatal}
     beat = evidence.number("turn_comb_best")
     if fatal != {"loaded_run"} or beat is None or beat < _OWN_BEAT_DB:
