@@ -163,3 +163,16 @@ def test_silence_gives_reasons_not_numbers():
     silent = Clip(np.zeros(480000, np.float32), RATE, Source("s", None, None, None, "", 1, 0, 10.0))
     found = _evidence(silent)
     assert all(isinstance(v, Missing) for v in found.values.values())
+
+
+def test_a_whine_that_falls_with_the_speed_is_told_from_a_ring_that_does_not(healthy):
+    def whine(t, w, a, n):
+        return 2 * np.sin(2 * np.pi * 131 * a) * (w > 0.05)
+
+    def ring(t, w, a, n):
+        return 2 * np.sin(2 * np.pi * 3249 * t) * (w > 0.05)
+
+    falling, fixed = _with(whine), _with(ring)
+    assert falling.number("tone_follows") > healthy.number("tone_follows") + 6
+    assert falling.number("tone_follows") > fixed.number("tone_follows") + 4
+    assert fixed.number("tone_coast_fixed") > falling.number("tone_coast_fixed") + 4

@@ -76,6 +76,16 @@ ROWS = (
         "A ringing part keeps its pitch, what the shaft makes falls. Common practice, no source",
     ),
     row(
+        "tone_follows",
+        "tones",
+        "dB",
+        "coast_down",
+        _BAND,
+        1,
+        "Clearest high tone that falls with the speed once the power is off.",
+        "What a turning part makes falls with it. Common practice, no source",
+    ),
+    row(
         "tone_coast_gain",
         "tones",
         "dB",
@@ -287,6 +297,7 @@ def _coast_tones(
         fixed = _rise(level.mean(axis=0), half)
         values["tone_coast_fixed"] = float(fixed.max())
         values["peaky_coast"] = float(rise.std(axis=1).mean())
+    values["tone_follows"] = _following(scene, share)
     slow = np.flatnonzero((share > 0.03) & (share < 0.22))
     if slow.size >= 6:
         low = frames.bins(500.0, min(8000.0, scene.top_hz * 0.97))
@@ -298,6 +309,30 @@ def _coast_tones(
             over = level - 10 * np.log10(np.quantile(room, 0.9, axis=0).astype(np.float64) + 1e-15)
         rise = np.minimum(_rise(level, half), over)
         values["tone_near_rest"] = float(np.clip(np.quantile(rise.max(axis=1), 0.7), 0, 30))
+
+
+def _following(scene: Scene, share: Floats) -> Value:
+    """Mean rise along the tone that keeps its ratio to the speed, best over all, dB."""
+    frames = scene.frames
+    early = np.flatnonzero((share > 0.6) & (share < 0.98))
+    top = min(_BAND[1], scene.top_hz * 0.97)
+    if early.size < 8 or top < 3000.0:
+        return missing("the coast-down is too short, or its speed was not followed")
+    low = frames.bins(_BAND[0] * 0.6, top)
+    power = frames.power[early[0] : early[-1] + 1, low].astype(np.float64)
+    group = max(1, power.shape[0] // 24)
+    count = power.shape[0] // group
+    level = 10 * np.log10(power[: count * group].reshape(count, group, -1).mean(axis=1) + 1e-15)
+    rise = _rise(level, 9)
+    speeds = share[early[0] : early[-1] + 1][: count * group].reshape(count, group).mean(axis=1)
+    wide = rise.copy()  # a speed that is a little off still meets the tone
+    wide[:, 1:] = np.maximum(wide[:, 1:], rise[:, :-1])
+    wide[:, :-1] = np.maximum(wide[:, :-1], rise[:, 1:])
+    at_speed = np.geomspace(_BAND[0], top, 500)
+    index = np.rint(at_speed[None, :] * speeds[:, None] / frames.freqs_hz[1]).astype(int)
+    index = np.clip(index - low.start, 0, wide.shape[1] - 1)
+    along = np.take_along_axis(wide, index, axis=1)
+    return float(np.median(along, axis=0).max())
 
 
 def _low(scene: Scene, bins: slice, steady: tuple[float, float], values: dict[str, Value]) -> None:
