@@ -30,8 +30,8 @@ SHORTEST_STEADY_S, SHORT_STEADY_S = 0.6, 1.5
 SHORTEST_SPIN_S = 0.3
 #: The grid keeps within 0.4 % (common practice of interconnected grids, from memory).
 _MAINS_WITHIN = 0.0045
-OTHER_POINTS, OTHER_POINTS_FATAL = 2.5, 4.0
-_DROWNED_DB = 2.2  # below this the machine is not told from the room, though its hum may be
+OTHER_POINTS, OTHER_POINTS_FATAL = 2.5, 3.0
+_DROWNED_DB = 3.0  # below this the machine is not told from the room, though its hum may be
 #: Points towards another machine for each step of drift, per cent, that is passed.
 _DRIFT_POINTS = {0.8: 0.5, 1.0: 0.25, 1.2: 0.25, 1.6: 1.0}
 
@@ -168,7 +168,8 @@ def _presence(view: View, measures: Measures) -> Iterator[Problem]:
     stands = contrast_db is not None and contrast_db >= LEAST_SNR_DB
     tonal = turning.tonal_db >= 8.0
     moves = max(standing.restless_db, standing.sinks_db)
-    if moves > 6.5 and not (hum and (stands or turning.tonal_db >= 6.0)):
+    known = run.shaft_confidence >= 4.0 or (measures.rising or 0) >= 2
+    if moves > 6.5 and not (hum and known and turning.tonal_db >= 6.0):
         yield problem(
             "no_machine",
             "The sound comes and goes like talk, music or clatter; no machine runs on in it.",
@@ -189,7 +190,7 @@ def _presence(view: View, measures: Measures) -> Iterator[Problem]:
         yield problem(
             "other_machine",
             _other_says(turning),
-            fatal=points >= OTHER_POINTS_FATAL or strange,
+            fatal=strange and points >= OTHER_POINTS_FATAL,
         )
     elif not hum and (not tonal or moves > 3.5):
         yield problem(
@@ -378,7 +379,7 @@ def _surroundings(measures: Measures) -> Iterator[Problem]:
             "talked_over",
             f"Talk or music can be heard over the run ({100 * voices.tonal_share:.0f} % of it).",
             also=("steady",) if voices.over_db >= 4.0 and voices.tonal_share >= 0.12 else (),
-            fatal=voices.over_db >= 12.0 and voices.tonal_share >= 0.2,
+            fatal=voices.over_db >= 16.0 and voices.tonal_share >= 0.2,
         )
     if _is_handled(voices):
         yield problem(

@@ -90,7 +90,8 @@ def decide(
         for p in fitness.problems
         if (p.code in _CUTS_SHORT and p.disables) or "steady" in p.disables
     )
-    word = _word(flagged, near, found, gaps)
+    sure = hand or _on_the_mains(run)
+    word = _word(flagged, near, found, gaps, sure=sure)
     return Verdict(
         word=word,
         faults=faults,
@@ -143,6 +144,18 @@ def _by_hand(machine: Machine, fitness: Fitness, model: Model, run: Run) -> Verd
     )
 
 
+#: A grid holds within 0.4 % (EN 50160: 49.5 to 50.5 Hz for 99.5 % of a year, far less in practice).
+_GRID_WITHIN = 0.0045
+
+
+def _on_the_mains(run: Run) -> bool:
+    """The hum was heard, at a frequency that a grid can have."""
+    if not run.mains_measured or not run.mains_hz:
+        return False
+    nominal_hz = 50.0 if run.mains_hz < 55.0 else 60.0
+    return abs(run.mains_hz / nominal_hz - 1.0) <= _GRID_WITHIN
+
+
 def _near(model: Model, score: FaultScore, stage: str) -> float:
     """Probability from which a fault is near its limit."""
     card = model.card(score.fault, stage)
@@ -150,11 +163,16 @@ def _near(model: Model, score: FaultScore, stage: str) -> float:
 
 
 def _word(
-    flagged: list[FaultScore], near: list[FaultScore], found: list[Finding], gaps: tuple[str, ...]
+    flagged: list[FaultScore],
+    near: list[FaultScore],
+    found: list[Finding],
+    gaps: tuple[str, ...],
+    *,
+    sure: bool,
 ) -> str:
-    if flagged:
+    if flagged and sure:  # without the mains hum it may be another machine altogether
         return "noisy"
-    if near or gaps or any(not finding.harmless for finding in found):
+    if flagged or near or gaps or any(not finding.harmless for finding in found):
         return "inspect"
     return "quiet"
 
