@@ -52,7 +52,7 @@ def fit_additive(
     seed: int = 0,
     l2: float = 5.0,
     leaf: int = 40,
-    share: float = 0.3,
+    share: float = 0.1,
 ) -> Additive:
     """Boosted stumps (two leaves a tree: additive by construction), monotone a feature."""
     model = HistGradientBoostingClassifier(

@@ -149,8 +149,10 @@ _GRID_WITHIN = 0.0045
 
 
 def _on_the_mains(run: Run) -> bool:
-    """The hum was heard, at a frequency that a grid can have."""
+    """The hum was heard, at a frequency that a grid can have, and ended or went with a speed."""
     if not run.mains_measured or not run.mains_hz:
+        return False
+    if run.power_off_s is None and run.shaft_hz is None:
         return False
     nominal_hz = 50.0 if run.mains_hz < 55.0 else 60.0
     return abs(run.mains_hz / nominal_hz - 1.0) <= _GRID_WITHIN
