@@ -104,6 +104,7 @@ _LISTEN: Mapping[str, tuple[str, str]] = {
     "tone_fitful": ("fitful squeal", "A squeal that comes and goes."),
     "tone_coast": ("whistle while slowing", "A tone while it slows down."),
     "tone_coast_fixed": ("ringing while slowing", "A tone that keeps its pitch as it slows down."),
+    "tone_follows": ("falling whistle", "A high tone that falls with the speed."),
     "tone_coast_gain": ("whistle while slowing", "Tones that come out as it slows down."),
     "tone_near_rest": ("squeal near rest", "A squeal just before it stands still."),
     "tone_start": ("whistle at the start", "A tone while it comes up to speed."),
