@@ -26,7 +26,7 @@ from quietrun.run.types import Run
 #: is a recorder's own up to ``HISS_DB`` (a covered or refused microphone).
 SILENT_DB, HISS_DB, EVEN_DB = -92.0, -78.0, 5.0
 SHORTEST_CLIP_S, SHORT_CLIP_S = 1.5, 3.0
-SHORTEST_STEADY_S, SHORT_STEADY_S = 0.6, 1.5
+SHORTEST_STEADY_S, SHORT_STEADY_S = 0.6, 1.0
 SHORTEST_SPIN_S = 0.3
 #: The grid keeps within 0.4 % (common practice of interconnected grids, from memory).
 _MAINS_WITHIN = 0.0045

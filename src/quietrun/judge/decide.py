@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from quietrun.evidence.types import Evidence, Feature
 from quietrun.fitness.types import Fitness
@@ -104,25 +103,8 @@ def decide(
     )
 
 
-#: Beans crackle without a beat: a comb of the turn this clear (dB) is the machine's own.
-#: Highest of 13 clips with beans: 5.2; usual range of quiet machines ends near 5.
-_OWN_BEAT_DB = 6.0
-
-
 #: Recording problems that leave a part of the run unheard: never ``quiet``.
 _CUTS_SHORT = ("too_short", "cut_file", "noise_gate")
-
-
-def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
-    """Fitness once the evidence is in.
-
-    A noise that keeps time with the shaft is not beans.
-    """
-    fatal = {problem.code for problem in fitness.problems if problem.fatal}
-    beat = evidence.number("turn_comb_best")
-    if fatal != {"loaded_run"} or beat is None or beat < _OWN_BEAT_DB:
-        return fitness
-    return replace(fitness, problems=tuple(replace(p, fatal=False) for p in fitness.problems))
 
 
 def _by_hand(machine: Machine, fitness: Fitness, model: Model, run: Run) -> Verdict:

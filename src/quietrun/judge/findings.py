@@ -8,7 +8,7 @@ from quietrun.judge.types import Finding
 from quietrun.machine.types import Machine
 from quietrun.run.types import Run
 
-SLOW_RUN_UP_S = 4.0  # capacitor makers: about 1 s usual, rarely over 3 s; ours errs by 0.5 s
+SLOW_RUN_UP_S = 5.0  # capacitor makers: about 1 s usual, rarely over 3 s; ours errs by up to 2 s
 SHORT_COAST_S = 1.0  # common practice, no source: a free rotor turns on for longer
 SAG_PERCENT = 2.0
 SQUEAL_DB = 14.0

@@ -135,7 +135,14 @@ def load_model(path: Path | None = None) -> Model:
         return _model(got, hashlib.sha256(data).hexdigest())
     except ModelError:
         raise
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        OverflowError,
+        RecursionError,
+    ) as error:
         raise ModelError(
             f"The file {where.name} is not a model of this tool.",
             f"Reading it failed at: {error!r}.",
