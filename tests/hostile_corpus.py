@@ -85,11 +85,16 @@ CONTAINERS: dict[str, Writer] = {
 
 def quiet_run() -> np.ndarray:
     """A made-up run that reads ``quiet`` when it is whole, shape (n,), with its rest at the end."""
+    return run_of(133)
+
+
+def run_of(seed: int) -> np.ndarray:
+    """A made-up run of a healthy machine, up to just behind its rest, shape (n,)."""
     from quietrun.synth import draw_recipe, render
 
     made = render(
         draw_recipe(
-            np.random.default_rng(133),
+            np.random.default_rng(seed),
             **{"faults": {}, "snr_db": 35.0, "mains_hz": 50.0, "phone": 0, "stage": "assembled"},
         )
     )

@@ -1,6 +1,7 @@
 """The fuzzer finds what breaks a reader; a short run of it finds nothing in ours."""
 
 import importlib.util
+import json
 import os
 import signal
 import subprocess
@@ -10,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from quietrun.errors import UsageError
+from quietrun.errors import ModelError, UsageError
+from quietrun.judge.model import default_path, load_model
 
 SCRIPT = Path(__file__).parents[1] / "scripts" / "fuzz.py"
 
@@ -85,6 +87,22 @@ def test_good_files_are_taken(fuzz, target):
     assert goods
     for data in goods:
         fuzz.TARGETS[target](data)
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [("by_hand", []), ("by_hand", 7), ("base", 10**400), ("edges", [10**400]), ("terms", 3)],
+)
+def test_a_model_with_the_wrong_kind_of_value_is_refused(tmp_path, place, value):
+    """A list where a table belongs, a number that no float holds."""
+    told = json.loads(default_path().read_bytes())
+    card = told["faults"]["impeller_rub"]
+    holder = {"by_hand": told, "edges": card["terms"][0]}.get(place, card)
+    holder[place] = value
+    path = tmp_path / "model.json"
+    path.write_text(json.dumps(told))
+    with pytest.raises(ModelError, match="is not a model of this tool"):
+        load_model(path)
 
 
 def test_edits_do_what_they_say(fuzz):
