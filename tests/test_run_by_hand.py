@@ -117,3 +117,13 @@ def test_switch_clicks_are_heard_and_knocks_are_not_taken_for_them():
     rattling = with_snaps(np.arange(1.2, 9.0, 0.21))
     assert rattling.switch_open is None
     assert rattling.switch_close is None
+
+
+@pytest.mark.parametrize("part", [0.1, 0.3, 0.5])
+def test_a_clip_that_ends_in_the_run_down_says_so(part):
+    plain = plain_run()
+    cut = int((plain.off_s + part * (plain.rest_s - plain.off_s)) * RATE)
+    run, _ = _follow(_clip(plain.clip.samples[:cut]), "assembled")
+    assert run.ends_turning
+    whole, _ = _follow(_clip(plain.clip.samples), "assembled")
+    assert not whole.ends_turning

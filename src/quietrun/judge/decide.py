@@ -199,6 +199,8 @@ def _gaps(machine: Machine, run: Run) -> tuple[str, ...]:
         gaps.append("The switch-off and the coast-down are not in the clip.")
     elif run.coast is None:
         gaps.append("The coast-down could not be followed.")
+    if run.ends_turning:
+        gaps.append("The clip ends while the machine is still running down.")
     if "steady" not in run.phases:
         gaps.append("No steady run is in the clip.")
     if not run.mains_measured and run.shaft_hz is None:

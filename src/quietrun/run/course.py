@@ -252,6 +252,22 @@ def vanished(act: Activity, off_s: float) -> float:
     return float(act.time_s[-1])
 
 
+def _heard_to_the_end(act: Activity, off_s: float) -> bool:
+    """Whether the machine, running down, still stands out of the room when the clip ends.
+
+    The quietest moments known must be another stretch's, or the fall of the level
+    must not have come to its end: both are asked for.
+    """
+    after = act.time_s > off_s + 0.1
+    if after.sum() < 20:
+        return True
+    end = act.share[after][-30:]
+    before = act.share[after][-60:-30]
+    return float(np.median(end)) > 0.3 and (
+        before.size < 20 or float(np.median(before)) - float(np.median(end)) > -0.02
+    )
+
+
 def sag_percent(
     frames: Frames, steady: tuple[float, float], mains_hz: float, top_hz: float
 ) -> float | None:
@@ -645,6 +661,7 @@ def _describe(
         started=_started(act, best, by_hum),
         sag_percent=sag_percent(frames, steady, comb.mains_hz, top_hz),
         others=others,
+        ends_turning=best.off_s is not None and _heard_to_the_end(act, last),
         rotation_heard=coast is not None and coast.confidence > 0.4,
         phases=phases,
     )

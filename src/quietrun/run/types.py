@@ -78,6 +78,7 @@ class Run:
     started : False when the motor hummed and did not turn
     sag_percent : fall of the speed over the steady run, with the power on
     others : (on, off) of further runs in the clip
+    ends_turning : True when the clip ends while the machine, running down, is still heard
     not_heard : sentences on what could not be found
     """
 
@@ -101,6 +102,7 @@ class Run:
     started: bool | None = None
     sag_percent: float | None = None
     others: tuple[tuple[float, float], ...] = ()
+    ends_turning: bool = False
     not_heard: tuple[str, ...] = ()
     phases: dict[str, tuple[float, float]] = field(default_factory=dict)
 
