@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.running import running_max, running_min
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, GROUPS, Scene, without_clicks
 
@@ -62,10 +63,10 @@ def _filtered(x: Floats, size: int, how: str) -> Floats:
     """Running median, minimum or maximum along the first axis, the ends held."""
     half = size // 2
     padded = np.pad(x, ((half, half), (0, 0)), mode="edge")
-    view = np.lib.stride_tricks.sliding_window_view(padded, size, axis=0)
     if how == "median":
+        view = np.lib.stride_tricks.sliding_window_view(padded, size, axis=0)
         return np.asarray(np.median(view, axis=-1))
-    return np.asarray(view.min(axis=-1) if how == "min" else view.max(axis=-1))
+    return running_min(padded, size) if how == "min" else running_max(padded, size)
 
 
 def stands_over(level_db: Floats) -> Floats:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.running import running_max
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, GROUPS, Envelope, Scene
 
@@ -273,8 +274,7 @@ class OrderSpectrum:
         wide = max(0, round(reach / self.step))
         if wide not in self._wide:
             padded = np.concatenate([np.zeros(wide), self.rise_db, np.zeros(wide + 1)])
-            view = np.lib.stride_tricks.sliding_window_view(padded, 2 * wide + 1)
-            highest = view.max(axis=1)
+            highest = running_max(padded, 2 * wide + 1).copy()
             highest[self.rise_db.size :] = 0.0
             self._wide[wide] = highest
         highest = self._wide[wide]
