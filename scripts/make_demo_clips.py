@@ -112,16 +112,16 @@ DEMOS = (
         "pre_breaker.opus",
         "Quillwick Coffee",
         "DOCK-5",
-        "Worn drive: the pre-breaker rattles while the machine picks up speed, little at speed.",
+        "Worn drive: the pre-breaker knocks at the start and once more when the power goes.",
         _recipe(
-            206,
+            207,
             61,
             50.0,
             room=16,
             phone=44,
             snr_db=28.0,
             faults={"pre_breaker_wobble": 0.9},
-            sources={"pre_breaker_wobble": "backlash"},
+            sources={"pre_breaker_wobble": "reknock"},
         ),
     ),
     Demo(
@@ -141,11 +141,11 @@ DEMOS = (
         ),
     ),
     Demo(
-        "talked_over.opus",
+        "beans.opus",
         "Nine Lanterns",
         "ATTIC-1",
-        "Someone talks over the run: nothing can be said about the machine.",
-        _recipe(114, 11, 60.0, room=11, phone=39, problem="talked_over"),
+        "Beans are in it: nothing can be said about the machine.",
+        _recipe(114, 11, 60.0, room=11, phone=39, problem="loaded_run"),
     ),
 )
 

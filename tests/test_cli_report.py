@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from quietrun.cli import main
 
 DEMO = Path(__file__).parents[1] / "synthetic_audio"
-QUIET, NOISY, NO_RUN = (str(DEMO / f"{n}.opus") for n in ("quiet", "bearing", "talked_over"))
+QUIET, NOISY, NO_RUN = (str(DEMO / f"{n}.opus") for n in ("quiet", "bearing", "beans"))
 
 
 @pytest.fixture
