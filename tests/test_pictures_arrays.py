@@ -75,7 +75,8 @@ def test_lines_follow_hum_and_speed():
     assert lines["mains"].time_s[1] == pytest.approx(plain.off_s, abs=0.15)
     speed = lines["speed"]
     orders = speed.hz[0] / plain.shaft_hz
-    assert orders == pytest.approx(round(orders), abs=0.3)
+    made = np.array([1, 2, 7, 14, 21, 37, 64])  # the tones of the plain run
+    assert np.abs(made - orders).min() < 0.5  # within half a bin of 23 Hz
     half = np.interp(0.5 * speed.hz[0], speed.hz[::-1], speed.time_s[::-1])
     true = plain.off_s + 4.0 * (1 - np.arctan(0.5) / np.arctan(1.0))
     assert half == pytest.approx(true, abs=0.35)
