@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median
 from quietrun.dsp.windows import effective_averages, enbw_lines, window
 
 Floats = NDArray[np.float64]
@@ -435,7 +436,7 @@ def local_floor(power: Real, width: int) -> Real:
     hop = max(1, width // 2)
     count = max(1, (size - width) // hop + 1)
     blocks = np.lib.stride_tricks.sliding_window_view(power, width)[::hop][:count]
-    medians = np.median(blocks, axis=1) / np.log(2.0)
+    medians = median(blocks, axis=1) / np.log(2.0)
     centres = np.arange(count) * hop + (width - 1) / 2.0
     floor = np.interp(np.arange(size), centres, medians)
     return np.asarray(floor.astype(power.dtype))

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median
 from quietrun.dsp.running import running_max, running_min
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, GROUPS, Scene, without_clicks
@@ -65,7 +66,7 @@ def _filtered(x: Floats, size: int, how: str) -> Floats:
     padded = np.pad(x, ((half, half), (0, 0)), mode="edge")
     if how == "median":
         view = np.lib.stride_tricks.sliding_window_view(padded, size, axis=0)
-        return np.asarray(np.median(view, axis=-1))
+        return np.asarray(median(view, axis=-1))
     return running_min(padded, size) if how == "min" else running_max(padded, size)
 
 
@@ -98,7 +99,7 @@ def measure(scene: Scene) -> dict[str, Value]:
         return values
     power = np.empty((frames.time_s.size, len(inside)))
     for i in inside:  # between the tones: a line of the shaft swells at every mode it passes
-        power[:, i] = np.median(frames.power[:, frames.bins(*BANDS[i])], axis=1)
+        power[:, i] = median(frames.power[:, frames.bins(*BANDS[i])], axis=1)
     power = without_clicks(power + 1e-14, 1.0 / frames.hop_s, scene.clicks_s)
     over = stands_over(10 * np.log10(power))
     shares: dict[str, Floats] = {}

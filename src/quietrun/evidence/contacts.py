@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames, band_envelope, band_power
+from quietrun.dsp.order import quantiles
 from quietrun.run.types import Run
 
 Floats = NDArray[np.float64]
@@ -223,7 +224,7 @@ def _arc(one: _Rise, run: Run, frames: Frames, off: float) -> tuple[float | None
     if depth < 0.2 or float(np.corrcoef(early, late)[0, 1]) < 0.6:
         return 1.0, False
     profile = _fold(part, rate, hz)[0]
-    floor, top = np.quantile(profile, (0.05, 0.95))
+    floor, top = quantiles(profile, (0.05, 0.95))
     return float(np.mean(profile > 0.5 * (floor + top))), True
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import NOISE_EDGES, Scene
 from quietrun.run.power import line_tone
@@ -105,13 +106,13 @@ def _fall(scene: Scene, span: tuple[float, float]) -> Value:
     first, last = scene.noise[(t > a) & (t < a + part)], scene.noise[(t > b - part) & (t < b)]
     if first.shape[0] < 4 or last.shape[0] < 4:
         return missing("the steady run is too short")
-    early, late = np.median(first, axis=0), np.median(last, axis=0)
+    early, late = median(first, axis=0), median(last, axis=0)
     clear = (early > 2.0 * scene.noise_room) & (NOISE_EDGES[1:] <= scene.top_hz)
     if clear.sum() < 3:
         return missing("the machine does not stand out of the room in enough bands")
     room = scene.noise_room[clear]
     was, is_now = early[clear] - room, np.maximum(late[clear] - room, 0.05 * early[clear])
-    return float(np.median(10 * np.log10(was / is_now)))
+    return float(median(10 * np.log10(was / is_now)))
 
 
 def _hum(scene: Scene, span: tuple[float, float], values: dict[str, Value]) -> None:
@@ -127,10 +128,10 @@ def _hum(scene: Scene, span: tuple[float, float], values: dict[str, Value]) -> N
     eases, swells = [], []
     for k in (1, 2):
         level = line_tone(scene.frames, 2 * scene.mains_hz * k, at)[1]
-        swells.append(float(np.quantile(level, 0.9) - np.quantile(level, 0.1)))
+        swells.append(float(quantile(level, 0.9) - quantile(level, 0.1)))
         if start is not None:
             first = line_tone(scene.frames, 2 * scene.mains_hz * k, start)[1]
-            eases.append(float(np.median(first) - np.median(level)))
+            eases.append(float(median(first) - median(level)))
     values["hum_swell"] = float(min(swells))
     if eases:
         values["hum_eases"] = float(np.mean(eases))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, Scene
 
@@ -184,7 +185,7 @@ def _track(scene: Scene) -> _Track | None:
         half = _AROUND // 2
         padded = np.pad(level, half, mode="edge")
         every = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)[::6]
-        around = np.repeat(np.median(every, axis=1), 6)[: level.size]
+        around = np.repeat(median(every, axis=1), 6)[: level.size]
         at = (np.arange(level.size) + 0.5) * by / envelope.rate_hz
         rises.append(np.interp(grid, at, np.clip(level - around, 0.0, 25.0)))
         which.append(i)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import NOISE_EDGES, Scene
 
@@ -247,7 +248,7 @@ def measure(scene: Scene) -> dict[str, Value]:
     steady_part = noise[(t > max(span[0], span[1] - 4.0)) & (t < span[1])]
     if steady_part.shape[0] < 5:
         return values
-    steady = np.median(steady_part, axis=0)
+    steady = median(steady_part, axis=0)
     clean = np.maximum(steady - room, 0.05 * room + 1e-14)
     usable = (NOISE_EDGES[1:] <= scene.top_hz * 1.03) & ((room <= 0) | (steady > 1.5 * room))
     bands: dict[str, Floats] = {stem: np.full(room.size, np.nan) for stem, *_ in _STEMS}
@@ -282,7 +283,7 @@ def _gather(stem: str, found: Floats, sign: int, values: dict[str, Value]) -> No
     values[f"{stem}_most"] = float(sign * known[0])
     values[f"{stem}_three"] = float(sign * known[:3].mean())
     if known.size >= 5:
-        values[f"{stem}_odd"] = float(known[:3].mean() - np.median(known))
+        values[f"{stem}_odd"] = float(known[:3].mean() - median(known))
     for group, (a, b) in _GROUPS.items():
         part = found[a:b]
         part = part[~np.isnan(part)]
@@ -361,14 +362,14 @@ def _start(
     part = (t > span[0] + 0.03) & (t < span[1])
     if part.sum() < 3:
         return
-    loud = np.quantile(noise[part], 0.85, axis=0)
+    loud = quantile(noise[part], 0.85, axis=0)
     floor = 0.05 * room + 1e-14
     bands["start_excess"] = np.where(
         usable, np.clip(_db(np.maximum(loud - room, floor)) - _db(clean), -25, 30), np.nan
     )
     early = (t > span[0] + 0.05) & (t < span[0] + 0.05 + max(0.1, 0.33 * (span[1] - span[0])))
     if early.sum() >= 2:
-        first = np.median(noise[early], axis=0)
+        first = median(noise[early], axis=0)
         bands["start_early"] = np.where(
             usable, np.clip(_db(np.maximum(first - room, floor)) - _db(clean), -30, 25), np.nan
         )
@@ -416,7 +417,7 @@ def _tilts(
         a, b = scene.spans["run_up"]
         part = (t > a + 0.03) & (t < b)
         if part.sum() >= 3:
-            loud = np.maximum(np.quantile(noise[part], 0.8, axis=0) - room, 0.05 * room + 1e-14)
+            loud = np.maximum(quantile(noise[part], 0.8, axis=0) - room, 0.05 * room + 1e-14)
             start = _tilt(loud, usable)
             if start is not None:
                 values["start_tilt_shift"] = start - steady

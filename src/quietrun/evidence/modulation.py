@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile
 from quietrun.dsp.running import running_max
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, GROUPS, Envelope, Scene
@@ -291,7 +292,7 @@ def _normal(energy: Floats, room: float) -> Floats:
 
 def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> OrderSpectrum:
     """Order spectrum of a stretch at constant speed."""
-    held = np.minimum(energy, 12 * np.median(energy))
+    held = np.minimum(energy, 12 * median(energy))
     x = _normal(held, room)
     window = np.hanning(x.size)
     padded = 1 << int(np.ceil(np.log2(x.size * 1.6)))
@@ -301,7 +302,7 @@ def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> O
     power = power[:top]
     block = max(8, round(1.0 / step))
     count = max(1, top // block)
-    floor_blocks = np.median(power[: count * block].reshape(count, -1), axis=1) / np.log(2)
+    floor_blocks = median(power[: count * block].reshape(count, -1), axis=1) / np.log(2)
     centres = (np.arange(count) + 0.5) * block
     floor = np.interp(np.arange(top), centres, floor_blocks) + 1e-12
     rise = np.clip(10 * np.log10(power / floor + 1e-9), 0.0, 35.0)
@@ -336,7 +337,7 @@ def _spiky(x: Floats, cells: float) -> float:
     """Highest spikes (99.5 %) over the median, beyond those of steady noise, dB."""
     if x.size < 100:
         return 0.0
-    top, middle = np.quantile(x, 0.995), np.median(x)
+    top, middle = quantile(x, 0.995), median(x)
     z = 2.576 / np.sqrt(9 * cells) + 1 - 1 / (9 * cells)  # Wilson-Hilferty for chi-square / mean
     expected = 10 * np.log10(z**3 / (1 - 1 / (9 * cells)) ** 3)
     return float(np.clip(10 * np.log10(top / max(middle, 1e-15)) - expected, -5.0, 30.0))
@@ -459,7 +460,7 @@ def _growl(energy: Floats, envelope: Envelope) -> float | None:
     freq = np.fft.rfftfreq(blocks.size, size / envelope.rate_hz)
     part = power[(freq > 3) & (freq < 18)]
     expected = _gauss_rough(envelope.cells * size) * float(np.sum(window**2))
-    level = 10 * np.log10(float(np.median(part)) / np.log(2) / max(expected, 1e-12) + 1e-9)
+    level = 10 * np.log10(float(median(part)) / np.log(2) / max(expected, 1e-12) + 1e-9)
     return float(np.clip(level, -10, 30))
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames, band_envelope
+from quietrun.dsp.order import median, quantile
 from quietrun.run.types import Run
 
 Floats = NDArray[np.float64]
@@ -137,7 +138,7 @@ def noise_levels(frames: Frames) -> tuple[Floats, Floats]:
     for i, (lo, hi) in enumerate(pairwise(NOISE_EDGES.tolist())):
         bins = frames.bins(lo, hi)
         if bins.stop - bins.start >= 2:
-            noise[:, i] = np.median(mean[:, bins], axis=1)
+            noise[:, i] = median(mean[:, bins], axis=1)
     return time, noise
 
 
@@ -169,8 +170,8 @@ def without_clicks(energy: Floats, rate_hz: float, times_s: tuple[float, ...]) -
             continue
         if out is energy:
             out = energy.copy()
-        before = np.median(out[a - ahead : a], axis=0) + 1e-20
-        after = np.median(out[b : b + behind], axis=0) + 1e-20
+        before = median(out[a - ahead : a], axis=0) + 1e-20
+        after = median(out[b : b + behind], axis=0) + 1e-20
         way = np.linspace(0.0, 1.0, b - a)
         shape = (-1,) + (1,) * (energy.ndim - 1)
         held = before * (after / before) ** way.reshape(shape)
@@ -218,7 +219,7 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
     known = int(still.sum()) >= 10
     quiet = np.interp(noise_time, frames.time_s, still.astype(np.float64)) > 0.99
     noise_room = (
-        np.quantile(noise[quiet], 0.5, axis=0) if quiet.sum() >= 3 else np.zeros(noise.shape[1])
+        quantile(noise[quiet], 0.5, axis=0) if quiet.sum() >= 3 else np.zeros(noise.shape[1])
     )
     envelopes: list[Envelope | None] = []
     for lo, hi in BANDS:
@@ -239,7 +240,7 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
                 blocks = energy[mask]
                 size = max(1, int(0.02 * rate))
                 blocks = blocks[: blocks.size // size * size].reshape(-1, size).mean(axis=1)
-                room = float(np.quantile(blocks, 0.4))
+                room = float(quantile(blocks, 0.4))
         envelopes.append(Envelope(energy, rate, room, max(1.0, (hi - lo) / rate)))
     coast_time = coast_share = None
     if run.track is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile
 from quietrun.evidence.levels import share_of_frames
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import Scene
@@ -266,7 +267,7 @@ def _high(scene: Scene, bins: slice, steady: tuple[float, float], values: dict[s
     count = power.shape[0] // 4
     short = 10 * np.log10(power[: count * 4].reshape(count, 4, -1).mean(axis=1) + 1e-15)
     frame_best = _rise(short, half).max(axis=1)
-    values["tone_fitful"] = float(np.quantile(frame_best, 0.95) - np.quantile(frame_best, 0.25))
+    values["tone_fitful"] = float(quantile(frame_best, 0.95) - quantile(frame_best, 0.25))
     values["tone_near_rest"] = missing("the end of the coast-down was not heard")
     share = share_of_frames(scene)
     if share is not None:
@@ -277,7 +278,7 @@ def _high(scene: Scene, bins: slice, steady: tuple[float, float], values: dict[s
         size = part.shape[0] // 4
         if size >= 2:
             level = 10 * np.log10(part[: size * 4].reshape(size, 4, -1).mean(axis=1) + 1e-15)
-            values["tone_start"] = float(np.quantile(_rise(level, half).max(axis=1), 0.8))
+            values["tone_start"] = float(quantile(_rise(level, half).max(axis=1), 0.8))
 
 
 def _coast_tones(
@@ -292,7 +293,7 @@ def _coast_tones(
         size = power.shape[0] // group
         level = 10 * np.log10(power[: size * group].reshape(size, group, -1).mean(axis=1) + 1e-15)
         rise = _rise(level, half)
-        values["tone_coast"] = float(np.quantile(rise.max(axis=1), 0.7))
+        values["tone_coast"] = float(quantile(rise.max(axis=1), 0.7))
         values["tone_coast_gain"] = float(values["tone_coast"]) - steady_best  # type: ignore[arg-type]
         fixed = _rise(level.mean(axis=0), half)
         values["tone_coast_fixed"] = float(fixed.max())
@@ -306,9 +307,9 @@ def _coast_tones(
         room = frames.power[room_frames, low]
         over = level
         if room.shape[0] >= 8:
-            over = level - 10 * np.log10(np.quantile(room, 0.9, axis=0).astype(np.float64) + 1e-15)
+            over = level - 10 * np.log10(quantile(room, 0.9, axis=0).astype(np.float64) + 1e-15)
         rise = np.minimum(_rise(level, half), over)
-        values["tone_near_rest"] = float(np.clip(np.quantile(rise.max(axis=1), 0.7), 0, 30))
+        values["tone_near_rest"] = float(np.clip(quantile(rise.max(axis=1), 0.7), 0, 30))
 
 
 def _following(scene: Scene, share: Floats) -> Value:
@@ -332,7 +333,7 @@ def _following(scene: Scene, share: Floats) -> Value:
     index = np.rint(at_speed[None, :] * speeds[:, None] / frames.freqs_hz[1]).astype(int)
     index = np.clip(index - low.start, 0, wide.shape[1] - 1)
     along = np.take_along_axis(wide, index, axis=1)
-    return float(np.median(along, axis=0).max())
+    return float(median(along, axis=0).max())
 
 
 def _low(scene: Scene, bins: slice, steady: tuple[float, float], values: dict[str, Value]) -> None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames
+from quietrun.dsp.order import quantiles
 from quietrun.fitness.bandwidth import upper_edge_hz
 from quietrun.fitness.clipping import Clipping, measure_clipping
 from quietrun.fitness.gain import Gate, Riding, measure_gate, measure_riding
@@ -128,7 +127,7 @@ def _is_silent(view: View) -> bool:
     if not view.total.size:
         return True
     level_db = to_db(blocks_of(view.total)) if view.total.size >= BLOCK else to_db(view.total)
-    low_db, high_db = np.quantile(level_db, [0.1, 0.95])
+    low_db, high_db = quantiles(level_db, (0.1, 0.95))
     return bool(high_db < SILENT_DB or (high_db < HISS_DB and high_db - low_db < EVEN_DB))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import quantile
 from quietrun.fitness.view import TINY, View
 
 Floats = NDArray[np.float64]
@@ -45,7 +46,7 @@ def upper_edge_hz(view: View) -> float:
     loud = np.flatnonzero(view.steady)
     quiet = np.flatnonzero(view.still)
     if loud.size < 10:
-        loud = np.flatnonzero(view.total >= np.quantile(view.total, 0.5))
+        loud = np.flatnonzero(view.total >= quantile(view.total, 0.5))
     loud_db = _typical_db(view, loud, width)
     quiet_db = _typical_db(view, quiet, width) if quiet.size >= 10 else None
     step_hz = width * bin_hz

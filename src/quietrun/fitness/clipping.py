@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median
 from quietrun.fitness.view import View
 
 Array = NDArray[np.float32]
@@ -126,8 +127,8 @@ def _smeared(view: View) -> Clipping:
     if ratio[bump] < _BUMP or mass < _BUMP_MASS or not steep:
         return NONE
     bend = np.abs(frames.samples[place - 1] - 2 * middle + frames.samples[place + 1])
-    at_bump = np.median(bend[np.abs(bins - bump) <= 1])
-    below = np.median(bend[(bins >= 0.45 * bump) & (bins <= 0.75 * bump)])
+    at_bump = median(bend[np.abs(bins - bump) <= 1])
+    below = median(bend[(bins >= 0.45 * bump) & (bins <= 0.75 * bump)])
     trough = counts[int(0.8 * bump) : int(0.88 * bump) + 1].mean() / counts[bump]
     if trough > _TROUGH and at_bump >= (_BEND if _is_broad(view, loud) else _BEND_OF_TONES) * below:
         return NONE

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile, quantiles
 from quietrun.fitness.view import Bools, View, stretches
 
 Floats = NDArray[np.float64]
@@ -66,7 +67,7 @@ def _agreed(change_db: Floats) -> float:
     """Median over the bands where they agree, else 0."""
     if change_db.size < 4:
         return 0.0
-    low, middle, high = np.quantile(change_db, [0.25, 0.5, 0.75])
+    low, middle, high = quantiles(change_db, (0.25, 0.5, 0.75))
     return float(middle) if high - low <= max(_AGREE_DB, _AGREE_SHARE * abs(middle)) else 0.0
 
 
@@ -78,16 +79,16 @@ def _drift(level_db: Floats) -> float:
     """
     if len(level_db) < _LEAST_BLOCKS:
         return 0.0
-    parts = np.array([np.median(part, axis=0) for part in np.array_split(level_db, 6)])
+    parts = np.array([median(part, axis=0) for part in np.array_split(level_db, 6)])
     first, second = np.triu_indices(6, 1)
     slopes = (parts[second] - parts[first]) / (second - first)[:, None]
-    return _agreed(np.median(slopes, axis=0) * 5.0)
+    return _agreed(median(slopes, axis=0) * 5.0)
 
 
 def _step(before_db: Floats, after_db: Floats) -> float:
     if min(len(before_db), len(after_db)) < 5:
         return 0.0
-    quiet = [np.quantile(part, 0.3, axis=0) for part in (before_db, after_db)]
+    quiet = [quantile(part, 0.3, axis=0) for part in (before_db, after_db)]
     return _agreed(quiet[1] - quiet[0])
 
 
@@ -122,7 +123,7 @@ def measure_gate(view: View) -> Gate:
     level_db, hop_s = _levels_db(view)
     if level_db.size < 60:
         return Gate(0, 0.0, 0.0)
-    floor_db = float(np.quantile(level_db, 0.02))
+    floor_db = float(quantile(level_db, 0.02))
     silent = level_db < max(floor_db + _FLOOR_DB, _EMPTY_DB)
     sounding = level_db >= floor_db + _SOUND_DB
     time_s = (np.arange(level_db.size) + 0.5) * hop_s
@@ -134,8 +135,8 @@ def measure_gate(view: View) -> Gate:
     for a, b in stretches(silent):
         if (b - a) * hop_s < _SILENT_S or a < 2 * fall:
             continue
-        before_db = float(np.median(level_db[a - fall : a - fall + 4]))
-        behind_db = float(np.median(level_db[a:b]))
+        before_db = float(median(level_db[a - fall : a - fall + 4]))
+        behind_db = float(median(level_db[a:b]))
         padded = b > level_db.size - 4 and room_db is not None
         if padded and room_db is not None and abs(before_db - room_db) < _NEAR_DB:
             continue
@@ -174,4 +175,4 @@ def _between(mask: Bools, at_s: NDArray[Any], time_s: NDArray[Any]) -> Bools:
 def _room_level_db(view: View, level_db: NDArray[Any], time_s: NDArray[Any]) -> float | None:
     """Level of the room where it was let through, before the run."""
     heard = level_db[_between(view.before, view.frames.time_s, time_s)]
-    return float(np.median(heard)) if heard.size >= 20 else None
+    return float(median(heard)) if heard.size >= 20 else None

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.frames import slice_signal
+from quietrun.dsp.order import median
 from quietrun.fitness.view import Bools, View
 
 Floats = NDArray[np.float64]
@@ -46,7 +47,7 @@ def rising_lines(view: View) -> int | None:
     room_db = _levels_db(view, view.still, wave, rate_hz, at_hz - first_hz)
     if run_db is None or room_db is None:
         return None
-    clear = run_db[:, 0] - np.median(run_db[:, 1:], axis=1) > _PRESENT_DB
+    clear = run_db[:, 0] - median(run_db[:, 1:], axis=1) > _PRESENT_DB
     return int((clear & (run_db[:, 0] - room_db[:, 0] > _STEP_DB)).sum())
 
 
@@ -67,7 +68,7 @@ def _levels_db(
         return None
     place = np.rint(at_hz / rate_hz * size).astype(np.intp) % size
     power = np.abs(np.array(found)[:, place]) ** 2
-    return np.asarray(10.0 * np.log10(np.median(power, axis=0) + 1e-20), dtype=np.float64)
+    return np.asarray(10.0 * np.log10(median(power, axis=0) + 1e-20), dtype=np.float64)
 
 
 def _pieces(view: View, mask: Bools) -> list[float]:

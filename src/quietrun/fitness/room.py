@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile, quantiles
 from quietrun.fitness.view import View, to_db
 
 Floats = NDArray[np.float64]
@@ -71,13 +72,13 @@ def measure_standing(view: View, top_hz: float) -> Standing:
     run_db = view.blocks(view.steady, mid)
     if len(run_db) < _LEAST_BLOCKS or not mid.any():
         return Standing(None, None, None, 0.0, 0.0)
-    low_db, middle_db, high_db = np.quantile(run_db, [0.1, 0.5, 0.9], axis=0)
-    restless = float(np.median(high_db - middle_db))
-    sinks = float(np.median(middle_db - low_db))
+    low_db, middle_db, high_db = quantiles(run_db, (0.1, 0.5, 0.9), axis=0)
+    restless = float(median(high_db - middle_db))
+    sinks = float(median(middle_db - low_db))
     room_db = view.blocks(view.still, mid)
     if len(room_db) < _LEAST_BLOCKS:
         return Standing(None, None, None, restless, sinks)
-    loud_room_db = np.quantile(room_db, 0.7, axis=0)
+    loud_room_db = quantile(room_db, 0.7, axis=0)
     contrast = np.sort(low_db - loud_room_db)[-_CLEAREST:].mean()
     weight = a_weight(view.band_hz)[used]
     run_level = _level(view.blocks(view.steady, used))

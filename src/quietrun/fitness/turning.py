@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.frames import slice_signal
+from quietrun.dsp.order import median
 from quietrun.fitness.view import View
 
 Floats = NDArray[np.float64]
@@ -76,7 +77,7 @@ def measure_turning(view: View) -> Turning:
     track = np.cumsum(np.where(known, shifts, 0.0))
     return Turning(
         drift_percent=float(100.0 * np.ptp(track)),
-        step_percent_s=float(100.0 * np.median(np.abs(shifts[known])) / _HOP_S)
+        step_percent_s=float(100.0 * median(np.abs(shifts[known])) / _HOP_S)
         if known.any()
         else 0.0,
         agree_share=float(known.mean()),
@@ -157,8 +158,8 @@ def _shift(before: Floats, after: Floats) -> float:
     nearest = nearest[np.abs(nearest) < _MOST]
     if nearest.size < 3:
         return float("nan")
-    middle = float(np.median(nearest))
-    return middle if np.median(np.abs(nearest - middle)) < _AGREE else float("nan")
+    middle = float(median(nearest))
+    return middle if median(np.abs(nearest - middle)) < _AGREE else float("nan")
 
 
 def _tonality(level_db: Floats, half: int) -> float:
@@ -167,7 +168,7 @@ def _tonality(level_db: Floats, half: int) -> float:
     The median of a dozen independent segments of noise spreads by about
     1.5 dB; the highest of a thousand bins stays below ``_LINE_DB``.
     """
-    over = _over_surroundings(np.median(level_db, axis=0)[np.newaxis], half)[0]
+    over = _over_surroundings(median(level_db, axis=0)[np.newaxis], half)[0]
     inner = over[1:-1]
     peaks = inner[(inner > over[:-2]) & (inner >= over[2:]) & (inner > _LINE_DB)]
     return float(np.sort(np.concatenate([np.zeros(5), peaks]))[-5:].mean())

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames
+from quietrun.dsp.order import median, quantile
 from quietrun.run.types import Run
 
 Floats = NDArray[np.float64]
@@ -117,7 +118,7 @@ def by_hand(view: View) -> View:
     level_db = view.block_db[:, mid]
     if not len(level_db):
         return view
-    over_db = np.median(level_db - np.quantile(level_db, 0.1, axis=0), axis=1)
+    over_db = median(level_db - quantile(level_db, 0.1, axis=0), axis=1)
     over_db = np.repeat(over_db, BLOCK)
     over_db = np.pad(over_db, (0, view.total.size - over_db.size), mode="edge")
     turning = np.asarray(over_db >= _TURNS_DB)
@@ -143,7 +144,7 @@ def _with_hidden_start(
     total = np.cumsum(np.concatenate([np.zeros((1, level_db.shape[1])), level_db]), axis=0)
     ahead = total[2 * _START_BLOCKS :] - total[_START_BLOCKS:-_START_BLOCKS]
     behind = total[_START_BLOCKS:-_START_BLOCKS] - total[: -2 * _START_BLOCKS]
-    rise_db = np.median(ahead - behind, axis=1) / _START_BLOCKS
+    rise_db = median(ahead - behind, axis=1) / _START_BLOCKS
     inside = blocks_of(steady.astype(np.float64))[_START_BLOCKS : _START_BLOCKS + len(rise_db)] > 0
     if not inside.any():
         return steady, before

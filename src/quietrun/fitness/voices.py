@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.order import median, quantile, quantiles
 from quietrun.fitness.view import Bools, View, blocks_of, stretches, to_db
 
 Floats = NDArray[np.float64]
@@ -128,7 +129,7 @@ def measure_voices(view: View, trend_db: float) -> Voices:
     if not len(band_db):
         return Voices()
     band_db = band_db - trend_db * np.linspace(-0.5, 0.5, len(band_db))[:, np.newaxis]
-    surge = np.median(band_db - np.median(band_db, axis=0), axis=1)
+    surge = median(band_db - median(band_db, axis=0), axis=1)
     return Voices(
         tonal_share=tonal_share,
         tonal_bins=tonal_bins,
@@ -136,7 +137,7 @@ def measure_voices(view: View, trend_db: float) -> Voices:
         over_db=over_db,
         low_db=low_db,
         bumps=bumps,
-        surge_db=float(np.quantile(surge, 0.95)),
+        surge_db=float(quantile(surge, 0.95)),
     )
 
 
@@ -158,8 +159,8 @@ def measure_crackle(view: View) -> Crackle:
     shared = shared - shared.mean()
     power = float(np.mean(shared**2)) + 1e-12
     return Crackle(
-        shared_db2=float(np.median(covariance[pairs])),
-        likeness=float(np.median((covariance / np.outer(spread, spread))[pairs])),
+        shared_db2=float(median(covariance[pairs])),
+        likeness=float(median((covariance / np.outer(spread, spread))[pairs])),
         regular=_regularity(shared),
         rare=float(np.mean(shared**4)) / power**2,
     )
@@ -187,7 +188,7 @@ def _tones(view: View, index: NDArray[np.intp], trend: Floats) -> tuple[float, i
     band = frames.bins(_TONE_LO_HZ, _TONE_HI_HZ)
     power = frames.power[index[::2], band] * trend[::2, np.newaxis].astype(np.float32)
     count = len(power)
-    usual = np.median(power[:: max(1, count // 64)], axis=0) + np.float32(1e-14)
+    usual = median(power[:: max(1, count // 64)], axis=0) + np.float32(1e-14)
     peak = power > _STANDS_OUT * usual
     peak[:, 2:-2] &= power[:, 2:-2] > _PEAKED * (power[:, :-4] + power[:, 4:])
     peak[:, :2] = False
@@ -200,7 +201,7 @@ def _tones(view: View, index: NDArray[np.intp], trend: Floats) -> tuple[float, i
     for later in range(1, _LASTS):
         lasting &= near[later : last + later]
     over = np.maximum(power - 2 * usual, 0).sum(axis=1) / usual.sum()
-    quiet, loud, loudest = np.quantile(over, [0.2, 0.9, 0.95])
+    quiet, loud, loudest = quantiles(over, (0.2, 0.9, 0.95))
     toned = np.asarray(lasting.any(axis=1), dtype=np.float64)
     return (
         float(min(toned.mean(), toned[int(_LATER * toned.size) :].mean())),
@@ -215,7 +216,7 @@ def _bumps(view: View, index: NDArray[np.intp]) -> tuple[float, int]:
     if not low.shape[1]:
         return 0.0, 0
     level_db = to_db(blocks_of(low.sum(axis=1).astype(np.float64)))
-    over_db = level_db - np.median(level_db)
+    over_db = level_db - median(level_db)
     later = over_db[int(_LATER * over_db.size) :]
-    highest = min(float(np.quantile(part, 0.95)) for part in (over_db, later))
+    highest = min(float(quantile(part, 0.95)) for part in (over_db, later))
     return highest, len(stretches(over_db > _BUMP_DB))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.frames import Frames, slice_signal
+from quietrun.dsp.order import median
 
 Floats = NDArray[np.float64]
 
@@ -82,7 +83,7 @@ def _around(level: Floats) -> Floats:
     half = _AROUND // 2
     padded = np.pad(level, half, mode="edge")
     every = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)[::4]
-    return np.asarray(np.repeat(np.median(every, axis=1), 4)[: level.size])
+    return np.asarray(np.repeat(median(every, axis=1), 4)[: level.size])
 
 
 def lone(snaps: Snaps, window_s: tuple[float, float]) -> tuple[float, float] | None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames, band_power, slice_signal
+from quietrun.dsp.order import median, quantile
 from quietrun.machine.types import Machine
 from quietrun.run import clicks, power, ratio, speed
 from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
@@ -72,11 +73,11 @@ def activity(frames: Frames, powered: NDArray[np.bool_] | None) -> Activity:
     raw = band_power(frames, band_edges(top))
     level = 10 * np.log10(smooth(raw, _SMOOTH) + 1e-12)
     slow = 10 * np.log10(smooth(raw, 5 * _SMOOTH) + 1e-12)
-    quiet = np.quantile(slow, 0.08, axis=0)
+    quiet = quantile(slow, 0.08, axis=0)
     if powered is not None and powered.sum() > 20:
-        loud = np.median(level[powered], axis=0)
+        loud = median(level[powered], axis=0)
     else:
-        loud = np.quantile(slow, 0.85, axis=0)
+        loud = quantile(slow, 0.85, axis=0)
     rise = loud - quiet
     weight = np.clip(rise - 4.0, 0.0, 20.0)
     if weight.sum() <= 0:
@@ -123,7 +124,7 @@ def active_stretches(act: Activity) -> list[tuple[float, float]]:
     """Stretches in which most of the machine is there, by level alone."""
     if act.contrast_db < 6.0:
         return []
-    share = np.median(
+    share = median(
         np.lib.stride_tricks.sliding_window_view(np.pad(act.share, 7, mode="edge"), 15), axis=1
     )
     on = share > 0.55
@@ -152,10 +153,10 @@ def onset_before(act: Activity, at_s: float, *, back_s: float = 3.0) -> float:
     if before.sum() < 12:
         return at_s if before.sum() else 0.0
     room = act.level_db[before]
-    middle = np.quantile(room, 0.4, axis=0)
-    if float(np.median(middle - act.quiet_db)) > 7.0:  # mostly run-up: the rest is a better room
+    middle = quantile(room, 0.4, axis=0)
+    if float(median(middle - act.quiet_db)) > 7.0:  # mostly run-up: the rest is a better room
         middle = act.quiet_db + 2.0
-    spread = np.maximum(1.5, (middle - np.quantile(room, 0.1, axis=0)) / 1.03)
+    spread = np.maximum(1.5, (middle - quantile(room, 0.1, axis=0)) / 1.03)
     use = np.flatnonzero(act.loud_db - middle > 5.0)
     if use.size == 0:
         return at_s
@@ -196,7 +197,7 @@ def tone_odds(
     for hz, _ in peaks[np.argsort(-peaks[:, 1])][:10]:
         total += power.line_log_odds(*power.line_tone(frames, float(hz), at))
     positive = total[total > 0]
-    return power.Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
+    return power.Hum(at, total, float(median(positive)) if positive.size > 20 else 0.0)
 
 
 def knee(act: Activity, from_s: float, to_s: float) -> float:
@@ -231,7 +232,7 @@ def _level_at_speed(act: Activity, on_s: float, off_s: float) -> float:
     if b - a < 12 or weight.sum() <= 0:
         return on_s
     level = act.level_db[a:b] @ (weight / weight.sum())
-    steady = float(np.median(level[level.size // 2 :]))
+    steady = float(median(level[level.size // 2 :]))
     below = smooth(level[:, None], 7)[:, 0] < steady - 2.5
     k = (
         int(np.flatnonzero(below[: level.size // 2 + 1])[-1])
@@ -263,8 +264,8 @@ def _heard_to_the_end(act: Activity, off_s: float) -> bool:
         return True
     end = act.share[after][-30:]
     before = act.share[after][-60:-30]
-    return float(np.median(end)) > 0.3 and (
-        before.size < 20 or float(np.median(before)) - float(np.median(end)) > -0.02
+    return float(median(end)) > 0.3 and (
+        before.size < 20 or float(median(before)) - float(median(end)) > -0.02
     )
 
 
@@ -355,7 +356,7 @@ def line_step(
         z, rate = slice_signal(frames, line - 20.0, line + 20.0, taper=0.3)
         size = np.interp(at, np.arange(z.size) / rate, np.abs(z).astype(np.float64))
         full = size[at.size // 2 :] if up else size[: at.size // 2]
-        size = np.minimum(size / (np.median(full) + 1e-12), 1.3)
+        size = np.minimum(size / (median(full) + 1e-12), 1.3)
         total = np.cumsum(size)[:-1]
         before, after = total / left, (size.sum() - total) / (at.size - left)
         step = after - before if up else before - after
@@ -385,7 +386,7 @@ def _switched_on(frames: Frames, act: Activity, comb: power.Comb, hum_s: float) 
 
     def level(from_s: float, to_s: float) -> Floats:
         a, b = np.searchsorted(act.time_s, (step + from_s, step + to_s))
-        return np.median(act.level_db[a:b], axis=0) if b > a else np.zeros(act.quiet_db.size)
+        return median(act.level_db[a:b], axis=0) if b > a else np.zeros(act.quiet_db.size)
 
     jump = np.sort(level(0.03, 0.2) - level(-0.2, -0.04))[-3:].mean()
     return step if jump > 9.0 else onset
@@ -415,7 +416,7 @@ def _falls_after(act: Activity, at_s: float) -> bool:
             return float("nan"), float("nan")
         part = act.level_db[a:b, bands]
         # the second is what sounds between the knocks of a rattle
-        return float(part.mean()), float(np.quantile(part, 0.25, axis=0).mean())
+        return float(part.mean()), float(quantile(part, 0.25, axis=0).mean())
 
     for early, late, after in zip(
         level(-1.0, -0.5), level(-0.5, 0.0), level(0.6, 1.2), strict=True
@@ -531,7 +532,7 @@ def _over_background(
     active = active_stretches(act)
     for a, b in stretches:
         first = slice(*np.searchsorted(act.time_s, (a, min(a + 0.4, b))))
-        if float(np.median(act.share[first])) < 0.25 and a < 0.3:
+        if float(median(act.share[first])) < 0.25 and a < 0.3:
             inside = [s for s in active if s[0] < b and s[1] > a]
             if not inside:
                 continue
@@ -684,8 +685,8 @@ def _decay(act: Activity, off_s: float, end_s: float) -> ratio.Decay | None:
     if use.size < 2:
         return None
     left = np.maximum(energy[np.ix_(after, use)] - room[use], 1e-13) / begin[use]
-    floor = float(np.clip(-np.median(over[use]) + 1.0, -30.0, -3.0))
-    level = np.maximum(10 * np.log10(np.median(left, axis=1) + 1e-6), floor)
+    floor = float(np.clip(-median(over[use]) + 1.0, -30.0, -3.0))
+    level = np.maximum(10 * np.log10(median(left, axis=1) + 1e-6), floor)
     return ratio.Decay(t[after], level, floor)
 
 
@@ -719,7 +720,7 @@ def _started(act: Activity, best: _Stretch, by_hum: bool) -> bool | None:
         part = (act.time_s > from_s) & (act.time_s < to_s)
         if part.sum() < 4:
             return None
-        level = np.median(10 ** (act.level_db[part] / 10), axis=0)
+        level = median(10 ** (act.level_db[part] / 10), axis=0)
         return np.asarray(np.maximum(level - room, 0.03 * room))
 
     run = over_room(max(best.first_s + 0.3, best.last_s - 1.0), best.last_s - 0.05)
@@ -735,11 +736,11 @@ def _started(act: Activity, best: _Stretch, by_hum: bool) -> bool | None:
     )
     if early is None or soon is None or later is None or not clear.any():
         return None
-    if abs(float(np.median(10 * np.log10(run / early)[clear]))) > _EVEN_DB:
+    if abs(float(median(10 * np.log10(run / early)[clear]))) > _EVEN_DB:
         return True
 
     def gone(after: Floats) -> float:
-        return float(np.median((10 * np.log10(run / after) / np.maximum(rise, 1.0))[clear]))
+        return float(median((10 * np.log10(run / after) / np.maximum(rise, 1.0))[clear]))
 
     if gone(later) < 0.95:
         return True

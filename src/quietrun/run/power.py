@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.frames import Frames, slice_signal
+from quietrun.dsp.order import median, quantile
 
 Floats = NDArray[np.float64]
 
@@ -90,7 +91,7 @@ def _floor(power: Floats, step: float, centres: Floats) -> Floats:
     """Median power 2 to 9 Hz away from each centre, both sides."""
     away = np.concatenate([np.arange(-9.0, -2.0, 0.25), np.arange(2.0, 9.25, 0.25)])
     index = np.rint((centres[:, None] + away) / step).astype(int)
-    return np.asarray(np.median(power[np.clip(index, 0, power.size - 1)], axis=1) + 1e-30)
+    return np.asarray(median(power[np.clip(index, 0, power.size - 1)], axis=1) + 1e-30)
 
 
 def find_comb(frames: Frames, nominal_hz: float) -> Comb:
@@ -184,31 +185,31 @@ def line_log_odds(share: Floats, level_db: Floats, room: NDArray[np.bool_] | Non
     u = _logit(share)
     if u.size < 20:
         return np.zeros(u.size)
-    if room is not None and room.sum() >= _ROOM_FRAMES and float(np.median(u[room])) > -0.3:
-        background = float(np.quantile(level_db[room], 0.8))
-        if float(np.quantile(level_db, 0.95)) < background + 3.0:
+    if room is not None and room.sum() >= _ROOM_FRAMES and float(median(u[room])) > -0.3:
+        background = float(quantile(level_db[room], 0.8))
+        if float(quantile(level_db, 0.95)) < background + 3.0:
             return np.zeros(u.size)
         over = level_db > background + 3.0
         if over.sum() < 10:
             return np.zeros(u.size)
         return np.asarray(np.where(over, _by_coherence(u, level_db, over), -2.0))
-    if float(np.quantile(u, 0.15)) > 0.0:
+    if float(quantile(u, 0.15)) > 0.0:
         return _by_level(level_db)
     return _by_coherence(u, level_db, np.ones(u.size, dtype=bool))
 
 
 def _by_coherence(u: Floats, level_db: Floats, use: NDArray[np.bool_]) -> Floats:
     """Log-odds from the logit of the coherence; ``use`` marks the frames that may set the scale."""
-    on = float(np.quantile(u[use], 0.75))
+    on = float(quantile(u[use], 0.75))
     if on < _NOISE_LOGIT + 1.5:
-        on = float(np.quantile(u[use], 0.9))
+        on = float(quantile(u[use], 0.9))
     if on < 0.2:
         return np.zeros(u.size)
     off = (u - _NOISE_LOGIT) ** 2 / (2 * _NOISE_SPREAD**2) + np.log(_NOISE_SPREAD)
     powered = np.minimum(u - on, 0.0) ** 2 / (2 * _ON_SPREAD**2) + np.log(_ON_SPREAD)
     odds = np.clip(off - powered, -4.0, 4.0)
     clear = use & (u > on - 1.0)
-    there = float(np.median(level_db[clear])) if clear.any() else 0.0
+    there = float(median(level_db[clear])) if clear.any() else 0.0
     return np.asarray(np.where(level_db < there - 9.0, np.minimum(odds, -1.0), odds))
 
 
@@ -252,7 +253,7 @@ def hum(frames: Frames, comb: Comb, room: NDArray[np.bool_] | None = None) -> Hu
             continue
         total += line_log_odds(*line_tone(frames, 2 * comb.mains_hz * k, at), still)
     positive = total[total > 0]
-    return Hum(at, total, float(np.median(positive)) if positive.size > 20 else 0.0)
+    return Hum(at, total, float(median(positive)) if positive.size > 20 else 0.0)
 
 
 def powered_stretches(log_odds: Floats, *, cost: float = _SWITCH_COST) -> list[tuple[int, int]]:

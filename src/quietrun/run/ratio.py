@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.frames import Frames, fast_length
+from quietrun.dsp.order import median
 
 Floats = NDArray[np.float64]
 
@@ -156,7 +157,7 @@ def slide_map(
         ]
     columns = np.clip(columns, -6.0, 15.0)
     audible = columns[: max(8, int(np.sum(time <= audible_until_s)))]
-    fixed = np.median(audible, axis=0)
+    fixed = median(audible, axis=0)
     columns = columns - fixed
     pattern = pattern - np.maximum(fixed, 0.0)
     pattern = np.clip(pattern, -1.0, 15.0)
@@ -164,12 +165,12 @@ def slide_map(
     clarity = float(pattern.std())
     slides = int(-np.log(LOWEST_SHARE) / LOG_STEP)
     gain = _correlate(columns, pattern, slides)
-    spread = np.median(np.abs(gain - np.median(gain))) * 1.4826 + 1e-9
-    gain -= np.median(gain)
-    gain[:, _NEAR_ONE:] -= np.median(gain[:, _NEAR_ONE:], axis=0)
+    spread = median(np.abs(gain - median(gain))) * 1.4826 + 1e-9
+    gain -= median(gain)
+    gain[:, _NEAR_ONE:] -= median(gain[:, _NEAR_ONE:], axis=0)
     late = gain[int(0.6 * gain.shape[0]) :, :_NEAR_ONE]  # by then the speed is another one
     if late.shape[0] > 3:
-        gain[:, :_NEAR_ONE] -= np.median(late, axis=0)
+        gain[:, :_NEAR_ONE] -= median(late, axis=0)
     share = np.exp(-LOG_STEP * np.arange(slides))
     return SlideMap(time, share, gain / spread, clarity)
 

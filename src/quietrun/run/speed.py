@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.frames import Frames, band_envelope
+from quietrun.dsp.order import median
 
 Floats = NDArray[np.float64]
 
@@ -87,7 +88,7 @@ def sharp_peaks(
     block = max(8, round(block_hz / step_hz))
     count = max(1, power.size // block)
     used = power[: count * block].reshape(count, -1) if count * block <= power.size else power[None]
-    floor = np.median(used, axis=1) / np.log(2) + 1e-30
+    floor = median(used, axis=1) / np.log(2) + 1e-30
     centres = (np.arange(count) + 0.5) * block
     rise = 10 * np.log10(power / np.interp(np.arange(power.size), centres, floor) + 1e-12)
     reach = max(1, round(0.7 / step_hz))
@@ -143,7 +144,7 @@ def envelope_lines(
         if part.size < 512:
             continue
         # loud single events would own the spectrum: hold them to 5 x the median
-        part = np.minimum(part, 5 * np.median(part))
+        part = np.minimum(part, 5 * median(part))
         part = (part - part.mean()) * np.hanning(part.size)
         padded = 1 << int(np.ceil(np.log2(part.size * 2)))
         power = np.abs(np.fft.rfft(part, padded)) ** 2
