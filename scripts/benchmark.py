@@ -203,7 +203,7 @@ def part_e(folder: Path, rounds: int) -> list[Row]:
     ]
 
 
-def _folder_of(folder: Path, count: int) -> Path:
+def _visits(folder: Path, count: int) -> Path:
     """Folder of ``count`` clips whose bytes differ: the same sounds, each with its own free box."""
     out = folder / f"visits{count}"
     if not out.exists():
@@ -216,7 +216,7 @@ def _folder_of(folder: Path, count: int) -> Path:
 
 
 def _batch(folder: Path, count: int, jobs: int) -> Cost:
-    source = _folder_of(folder, count)
+    source = _visits(folder, count)
     out = folder / "rows.jsonl"
     out.unlink(missing_ok=True)
     command = [sys.executable, "-m", "quietrun", "batch", str(source), "-o", str(out)]
@@ -225,6 +225,12 @@ def _batch(folder: Path, count: int, jobs: int) -> Cost:
     if done != count:
         raise SystemExit(f"batch wrote {done} rows for {count} clips")
     return cost
+
+
+def _sizes(folder: Path, count: int) -> dict[str, float]:
+    """Bytes read and written for each clip of the batch that has just run."""
+    clips = sum(path.stat().st_size for path in _visits(folder, count).iterdir())
+    return {"clip": clips / count, "row": (folder / "rows.jsonl").stat().st_size / count}
 
 
 def part_d(folder: Path, rounds: int) -> list[Row]:
@@ -241,7 +247,12 @@ def part_d(folder: Path, rounds: int) -> list[Row]:
             f"`batch` of {PAIRED_CLIPS} clips: how much faster with two workers than with one",
             f"{middle(ratios)} x",
             "at least 1.6 x",
-            {"ratio": ratios, "costs": [[asdict(c) for c in pair] for pair in both]},
+            {
+                "ratio": ratios,
+                "costs": [[asdict(c) for c in pair] for pair in both],
+                "clips": PAIRED_CLIPS,
+                "bytes": _sizes(folder, PAIRED_CLIPS),
+            },
         )
     ]
 
@@ -426,18 +437,65 @@ CHILDREN: dict[str, Callable[..., None]] = {
 }
 
 
-def where(others: dict[str, float]) -> str:
-    """Say on what machine, with which versions and beside which other load this was measured."""
+def machine() -> str:
+    """Say on what machine and with which versions this is measured."""
     from importlib.metadata import version
 
-    load = f"at most {max(others.values()):.2g} cores" if others else "not known"
     libraries = ", ".join(f"{name} {version(name)}" for name in ("numpy", "av", "librosa"))
     return (
         f"Measured on {os.cpu_count()} cores ({platform.machine()}), {platform.system()}, "
-        f"Python {platform.python_version()}, {libraries}. "
-        f"Other load of the machine meanwhile: {load}. "
+        f"Python {platform.python_version()}, {libraries}."
+    )
+
+
+def where(machines: dict[str, str], others: dict[str, float]) -> str:
+    """Say where the parts were measured, and beside which other load."""
+    load = f"at most {max(others.values()):.2g} cores" if others else "not known"
+    parts: dict[str, list[str]] = {}
+    for part, text in sorted(machines.items()):
+        parts.setdefault(text, []).append(part)
+    texts = [
+        text if len(parts) == 1 else f"({', '.join(names)}) {text}" for text, names in parts.items()
+    ]
+    return (
+        f"{' '.join(texts)} Other load of the machine meanwhile: {load}. "
         "Cells: median (least-greatest) over paired rounds."
     )
+
+
+def told_of(
+    rows: list[dict[str, Any]], machines: dict[str, str], others: dict[str, float]
+) -> dict[str, Any]:
+    """Give what is saved."""
+    return {
+        "where": where(machines, others),
+        "machine": machines,
+        "other_load_cores": others,
+        "not_measured": sorted(PARTS.keys() - machines.keys()),
+        "summary": sorted(rows, key=lambda row: str(row["part"])),
+    }
+
+
+def merged(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """Put newly measured parts in the place of theirs in ``old``; the others stay."""
+    fresh = new["machine"]
+    kept = [row for row in old["summary"] if row["part"] not in fresh]
+    before = {row["part"]: old["machine"][row["part"]] for row in kept}
+    load = {
+        part: cores
+        for part, cores in old["other_load_cores"].items()
+        if part in before and part not in fresh
+    }
+    return told_of(
+        [*kept, *new["summary"]], {**before, **fresh}, {**load, **new["other_load_cores"]}
+    )
+
+
+def save(told: dict[str, Any]) -> None:
+    """Write the numbers for README beside those of the parts that were not measured now."""
+    if SAVED.exists():
+        told = merged(json.loads(SAVED.read_text(encoding="utf-8")), told)
+    SAVED.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
 
 
 def measure(only: list[str], rounds: int) -> tuple[list[Row], dict[str, float]]:
@@ -463,23 +521,19 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--only", default=",".join(PARTS), help="parts, e.g. a,b")
     parser.add_argument("--rounds", type=int, default=9, help="measured rounds of each pair")
     parser.add_argument("--json", action="store_true", help="print JSON")
-    parser.add_argument("--save", action="store_true", help="write scripts/benchmark.json too")
+    parser.add_argument(
+        "--save", action="store_true", help="put these parts into scripts/benchmark.json"
+    )
     given = parser.parse_args(arguments)
     only = given.only.split(",")
     if set(only) - PARTS.keys():
         parser.error(f"--only takes {', '.join(PARTS)}")
     rows, others = measure(only, given.rounds)
-    told = {
-        "where": where(others),
-        "other_load_cores": others,
-        "summary": [asdict(row) for row in rows],
-    }
+    told = told_of([asdict(row) for row in rows], dict.fromkeys(only, machine()), others)
     if max(others.values(), default=0.0) > BUSY_CORES:
         print("The machine was busy: wall times and two-worker ratios say little.", file=sys.stderr)
     if given.save:
-        missing = sorted(PARTS.keys() - set(only))
-        told["not_measured"] = missing
-        SAVED.write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+        save(told)
     if given.json:
         print(json.dumps(told, indent=1))
         return

@@ -4,9 +4,10 @@
 
 A generated part stands between two comments, ``<!-- made: NAME -->`` and
 ``<!-- end -->``. NAME is ``commands`` (every command's ``--help``), ``machine file``,
-``evaluation`` (numbers from models/general/evaluation.json) or ``benchmark``
-(numbers from scripts/benchmark.json, written by ``scripts/benchmark.py
---save``). A file that is not there leaves a visible gap.
+``evaluation`` (numbers from models/general/evaluation.json), ``benchmark`` (numbers from
+scripts/benchmark.json, written by ``scripts/benchmark.py --save``) or ``paper``
+(what many clips would take, reckoned from the same). What is not there leaves a
+visible gap.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import argparse
 import difflib
 import json
 import re
+import statistics
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -32,6 +34,16 @@ BENCHMARK = ROOT / "scripts" / "benchmark.json"
 PART = re.compile(r"(<!-- made: (?P<name>[^>]+?) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
 COLUMNS = 80
 GAP = "*(Not measured yet.)*"
+PAPER = (
+    (1_000, "a laptop"),
+    (100_000, "a work station over lunch, or a cluster"),
+    (
+        10_000_000,
+        "a cluster, a shared disk, and 100 manifests of 100 000 clips, each with its own output",
+    ),
+)
+PAPER_CORES = (2, 16, 256)
+FEW_A_CORE = 10  # with fewer clips a core, starting takes longer than judging
 
 
 def _help_block(command: click.Command, context: click.Context) -> str:
@@ -84,11 +96,58 @@ def benchmark() -> str:
     return f"{told['where']}\n\n| what | measured | goal |\n|---|---|---|\n{rows}"
 
 
+def _time(seconds: float) -> str:
+    """Two digits of the largest unit that suits."""
+    for unit, length in (("days", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= 1.5 * length:
+            return f"{float(f'{seconds / length:.2g}'):g} {unit}"
+    return f"{seconds:.0f} s"
+
+
+def _size(count: float) -> str:
+    """Two digits of bytes."""
+    for unit, length in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6)):
+        if count >= length:
+            return f"{float(f'{count / length:.2g}'):g} {unit}"
+    return f"{float(f'{count / 1e3:.2g}'):g} kB"
+
+
+def paper() -> str:
+    """Reckon what many clips take, from what 200 clips took with one worker and with two."""
+    told = json.loads(BENCHMARK.read_text(encoding="utf-8")) if BENCHMARK.exists() else {}
+    numbers = next((row["numbers"] for row in told.get("summary", ()) if row["part"] == "d"), {})
+    if "bytes" not in numbers:
+        return GAP
+    ones = [one for _, one in numbers["costs"]]
+    cpu_s = statistics.median(one["cpu_s"] for one in ones) / numbers["clips"]
+    peak = max(cost["peak_mib"] for pair in numbers["costs"] for cost in pair)
+    share = statistics.median(numbers["ratio"]) / 2
+    clip, row = numbers["bytes"]["clip"], numbers["bytes"]["row"]
+    lines = []
+    for count, how in PAPER:
+        times = [
+            _time(count * cpu_s / (cores * share)) if count >= FEW_A_CORE * cores else "-"
+            for cores in PAPER_CORES
+        ]
+        cells = [f"{count:,}".replace(",", " "), f"{count * cpu_s / 3600:.2g}", *times]
+        lines.append(f"| {' | '.join([*cells, _size(count * clip), _size(count * row), how])} |")
+    cores = " | ".join(f"{cores} cores" for cores in PAPER_CORES)
+    return (
+        f"On paper, from measured {1000 * cpu_s:.0f} ms of CPU and {peak:.0f} MiB a worker for a "
+        f"10 s clip of {_size(clip)}, rows of {_size(row)}, and two workers that do "
+        f"{2 * share:.2f} times the work of one; more cores are taken to lose no more than that "
+        "(not measured), and disk and network to keep up:\n\n"
+        f"| clips | CPU hours | {cores} | bytes read | rows | how |\n"
+        f"|{'---|' * (5 + len(PAPER_CORES))}\n" + "\n".join(lines)
+    )
+
+
 MAKERS: dict[str, Callable[[], str]] = {
     "commands": commands,
     "machine file": machine_file,
     "evaluation": evaluation,
     "benchmark": benchmark,
+    "paper": paper,
 }
 
 

@@ -198,6 +198,34 @@ def test_readme_leaves_visible_gaps_and_fills_them(readme, tmp_path, monkeypatch
     assert "| w | 3.1 x | 4 x |" in readme.benchmark()
 
 
+def test_readme_reckons_what_many_clips_take(readme, tmp_path, monkeypatch):
+    """By hand: 0.09 s a clip, two workers at 0.9 of twice one: 10 M clips on 256 cores 1.1 h."""
+    cost = {"wall_s": 1.0, "cpu_s": 18.0, "peak_mib": 90.4}
+    two = {**cost, "cpu_s": 20.0, "peak_mib": 93.0}
+    numbers = {
+        "ratio": [1.8, 1.7, 1.9],
+        "costs": [[two, cost]],
+        "clips": 200,
+        "bytes": {"clip": 120_000.0, "row": 9_500.0},
+    }
+    made = tmp_path / "benchmark.json"
+    monkeypatch.setattr(readme, "BENCHMARK", made)
+    assert readme.paper() == readme.GAP
+    made.write_text(json.dumps({"summary": [{"part": "d", "numbers": numbers}]}))
+    told = readme.paper()
+    assert "measured 90 ms of CPU and 93 MiB a worker for a 10 s clip of 120 kB" in told
+    rows = [
+        [cell.strip() for cell in line.split("|")[1:-2]]
+        for line in told.splitlines()
+        if line[2:3].isdigit()
+    ]
+    assert rows == [
+        ["1 000", "0.025", "50 s", "6 s", "-", "120 MB", "9.5 MB"],
+        ["100 000", "2.5", "83 min", "10 min", "39 s", "12 GB", "950 MB"],
+        ["10 000 000", "2.5e+02", "5.8 days", "17 h", "65 min", "1.2 TB", "95 GB"],
+    ]
+
+
 def test_readme_refuses_parts_that_nothing_makes(readme):
     with pytest.raises(SystemExit, match="that nothing here makes"):
         readme.filled("<!-- made: dreams -->\n<!-- end -->\n")
@@ -243,6 +271,56 @@ def test_benchmark_swaps_the_order_of_its_pairs(benchmark):
     )
     assert order == ["left", "right", "left", "right", "right", "left", "left", "right"]
     assert both == [["L", "R"]] * 3
+
+
+def _told(benchmark, parts, machine, result):
+    rows = [{"part": part, "what": f"w{part}", "result": result} for part in parts]
+    return benchmark.told_of(rows, dict.fromkeys(parts, machine), dict.fromkeys(parts, 0.1))
+
+
+def test_benchmark_keeps_the_parts_that_are_not_measured_now(benchmark, tmp_path, monkeypatch):
+    monkeypatch.setattr(benchmark, "SAVED", tmp_path / "benchmark.json")
+
+    def saved():
+        told = json.loads(benchmark.SAVED.read_text())
+        return {row["part"]: row["result"] for row in told["summary"]}, told
+
+    benchmark.save(_told(benchmark, "abcde", "Here.", "old"))
+    rows, told = saved()
+    assert (rows, told["not_measured"]) == (dict.fromkeys("abcde", "old"), ["f"])
+    assert told["where"].startswith("Here. Other load of the machine meanwhile: at most 0.1 cores.")
+    benchmark.save({**_told(benchmark, "bf", "There.", "new"), "other_load_cores": {"f": 0.7}})
+    rows, told = saved()
+    assert rows == {"a": "old", "b": "new", "c": "old", "d": "old", "e": "old", "f": "new"}
+    assert told["not_measured"] == []
+    assert told["other_load_cores"] == {"a": 0.1, "c": 0.1, "d": 0.1, "e": 0.1, "f": 0.7}
+    assert told["where"].startswith("(a, c, d, e) Here. (b, f) There. Other load")
+    assert "at most 0.7 cores" in told["where"]
+    benchmark.save(_told(benchmark, "abcdef", "There.", "newest"))
+    rows, told = saved()
+    assert rows == dict.fromkeys("abcdef", "newest")
+    assert told["where"].startswith("There. Other load")
+
+
+def test_benchmark_saves_all_parts_in_one_call(benchmark, tmp_path, monkeypatch, capsys):
+    """The whole way from the call to the file, with parts that measure nothing."""
+    monkeypatch.setattr(benchmark, "SAVED", tmp_path / "benchmark.json")
+    monkeypatch.setattr(benchmark, "_output", lambda *_: "")
+    parts = {
+        name: lambda folder, rounds, name=name: [benchmark.Row(name, "w", f"{rounds}", "g", {})]
+        for name in benchmark.PARTS
+    }
+    monkeypatch.setattr(benchmark, "PARTS", parts)
+    benchmark.main(["--save", "--rounds", "2"])
+    benchmark.main(["--save", "--rounds", "5", "--only", "d"])
+    told = json.loads(benchmark.SAVED.read_text())
+    assert {row["part"]: row["result"] for row in told["summary"]} == {
+        **dict.fromkeys("abcef", "2"),
+        "d": "5",
+    }
+    assert "(d) w\n      5   [goal: g]" in capsys.readouterr().out
+    with pytest.raises(SystemExit):
+        benchmark.main(["--only", "x"])
 
 
 @pytest.mark.slow
