@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames
-from quietrun.evidence import bursts, course, knocks, levels, modulation, tones
+from quietrun.evidence import bursts, course, knocks, levels, modulation, swings, tones
 from quietrun.evidence.rows import Value, missing
 from quietrun.evidence.scene import set_scene
 from quietrun.evidence.types import Evidence, Feature
@@ -18,6 +18,7 @@ CATALOGUE: tuple[Feature, ...] = (
     *modulation.ROWS,
     *knocks.ROWS,
     *bursts.ROWS,
+    *swings.ROWS,
     *tones.ROWS,
     *course.ROWS,
 )
@@ -45,7 +46,7 @@ def gather(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Evidenc
     """
     scene = set_scene(clip, run, frames, bandwidth_hz)
     values: dict[str, Value] = {}
-    for family in (levels, modulation, knocks, bursts, tones, course):
+    for family in (levels, modulation, knocks, bursts, swings, tones, course):
         values.update(family.measure(scene))
     for feature in CATALOGUE:
         value = values.get(feature.name, missing("not measured"))

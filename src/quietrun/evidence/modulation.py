@@ -90,6 +90,13 @@ _STEMS = (
         _NOISE,
     ),
     (
+        "flutter",
+        "impacts",
+        "steady",
+        "How far the louder tenth of the time (16 ms at a time) stands over the middle level",
+        _NOISE,
+    ),
+    (
         "growl",
         "impacts",
         "steady",
@@ -108,6 +115,13 @@ _STEMS = (
         "impacts",
         "coast_down",
         "Highest spikes of the coast-down, beyond those of steady noise",
+        _NOISE,
+    ),
+    (
+        "coast_flutter",
+        "impacts",
+        "coast_down",
+        "Louder moments (8 ms at a time) of the coast-down over the level around them",
         _NOISE,
     ),
     (
@@ -333,14 +347,40 @@ def _rough(x: Floats, cells: float) -> float:
     return float(np.clip(10 * np.log10((cv2 + 1e-4) / _gauss_rough(cells)), -6.0, 30.0))
 
 
-def _spiky(x: Floats, cells: float) -> float:
-    """Highest spikes (99.5 %) over the median, beyond those of steady noise, dB."""
+def _spiky(x: Floats, cells: float) -> float | None:
+    """Highest spikes (99.5 %) over the median, beyond those of steady noise, dB.
+
+    None where there are too few samples for a tail.
+    """
     if x.size < 100:
-        return 0.0
+        return None
     top, middle = quantile(x, 0.995), median(x)
     z = 2.576 / np.sqrt(9 * cells) + 1 - 1 / (9 * cells)  # Wilson-Hilferty for chi-square / mean
     expected = 10 * np.log10(z**3 / (1 - 1 / (9 * cells)) ** 3)
     return float(np.clip(10 * np.log10(top / max(middle, 1e-15)) - expected, -5.0, 30.0))
+
+
+def _flutter(
+    energy: Floats, envelope: Envelope, *, block_s: float, share: float, around: int = 0
+) -> float | None:
+    """Louder blocks of a stretch over the middle one, beyond those of steady noise, dB.
+
+    ``around`` blocks give the middle level that each is held against; 0: all of them.
+    """
+    size = max(1, round(block_s * envelope.rate_hz))
+    blocks = energy[: energy.size // size * size].reshape(-1, size).mean(axis=1)
+    if blocks.size < max(25, 2 * around):
+        return None
+    if around:
+        padded = np.pad(blocks, around // 2, mode="edge")
+        middle = median(np.lib.stride_tricks.sliding_window_view(padded, around), axis=1)
+        over = np.maximum(blocks, 1.2 * envelope.room) / np.maximum(middle, 1.2 * envelope.room)
+    else:
+        over = blocks / max(median(blocks), 1.2 * envelope.room)
+    part = 1.0 / (9.0 * max(1.0, envelope.cells * size))
+    z = {0.90: 1.2816, 0.95: 1.6449}[share]
+    steady = 30 * np.log10(1 + z * np.sqrt(part) / (1 - part))  # Wilson-Hilferty, as in _spiky
+    return float(np.clip(10 * np.log10(quantile(over, share)) - steady, -5.0, 30.0))
 
 
 def _detrend(energy: Floats, rate_hz: float, span_s: float) -> Floats:
@@ -426,6 +466,7 @@ def _steady_band(
     level_free = _detrend(energy, envelope.rate_hz, 0.25)
     bands["rough"][i] = _rough(level_free, envelope.cells)
     bands["spiky"][i] = _spiky(level_free, envelope.cells)
+    bands["flutter"][i] = _flutter(energy, envelope, block_s=0.016, share=0.90)
     bands["growl"][i] = _growl(energy, envelope)
     if scene.shaft_hz is None:
         return None
@@ -520,6 +561,7 @@ def _coast_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None
     blocks = energy[: energy.size // window * window].reshape(-1, window).mean(axis=1)
     loud = blocks > 1.6 * envelope.room if envelope.room > 0 else blocks > 0
     fade = int(np.argmin(loud)) if not loud.all() else loud.size
+    bands["coast_flutter"][i] = _flutter(energy, envelope, block_s=0.008, share=0.95, around=25)
     free = _detrend(energy, envelope.rate_hz, 0.15)
     start = free[: int(0.6 * envelope.rate_hz)]
     knock = 10 * np.log10(float(np.sort(start)[-3:].mean()) + 1e-9)
