@@ -113,8 +113,9 @@ def held_out(data: Set, fault: str, bench: np.ndarray, rounds: int) -> dict[str,
     for name in sorted(set(bench)):
         train = data.part(bench != name)
         test = data.part(bench == name)
-        fitted = fit_card(train, fault, rounds=rounds, extra=even_weights(bench[bench != name]))
-        limit, _ = limit_for(fitted, train, fault, bench[bench != name])
+        rest = bench[bench != name]
+        fitted = fit_card(train, fault, rounds=rounds, extra=even_weights(rest), bench=rest)
+        limit, _ = limit_for(fitted, train, fault, rest)
         use, _, _ = label(test, fault)
         score = fitted.model.log_odds(test.x) * fitted.slope + fitted.intercept
         found[name] = table(score, use, test, fault, float(np.log(limit / (1 - limit))))

@@ -30,6 +30,7 @@ from learning.cards import (
     AUDIBLE,
     FALSE_ALARM_COST,
     HIGHEST_SHARE,
+    OTHER_FAULT,
     as_set,
     benches,
     card_json,
@@ -96,6 +97,7 @@ def main(
         "audible": AUDIBLE,
         "false_alarm_cost": FALSE_ALARM_COST,
         "highest_share": HIGHEST_SHARE,
+        "other_fault": OTHER_FAULT,
     }
     out.mkdir(parents=True, exist_ok=True)
     data_bytes = (json.dumps(model, indent=1, allow_nan=False) + "\n").encode()
@@ -132,7 +134,7 @@ def main(
 
 def _card(rows: list[Row], fault: str, *, rounds: int, seed: int) -> dict[str, Any]:
     data, bench = as_set(rows), benches(rows)
-    fitted = fit_card(data, fault, rounds=rounds, seed=seed, extra=even_weights(bench))
+    fitted = fit_card(data, fault, rounds=rounds, seed=seed, extra=even_weights(bench), bench=bench)
     limit, near = limit_for(fitted, data, fault, bench)
     card = card_json(fitted, data, limit=limit, near=near)
     click.echo(f"{fault}: limit {limit:.3f}, {len(card['terms'])} terms")
