@@ -205,6 +205,7 @@ def test_a_bar_on_a_terminal(tmp_path):
     assert process.wait(timeout=60) == 0
     assert b"Judging" in said
     assert b"/20" in said
+    assert re.search(rb"left \S*?\d\d:\d\d", said), "the time left"
     assert b"20 clips: 20 quiet." in said
 
 

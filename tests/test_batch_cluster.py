@@ -151,6 +151,30 @@ def test_bytes_are_what_is_judged_when_they_are_shipped(site):
     assert judged.row["clip"]["sha256"] == hashlib.sha256(b"RIFFnoisy 0").hexdigest()
 
 
+@pytest.mark.slow
+def test_the_command_gives_the_same_rows_on_a_cluster(site, tmp_path):
+    """Real clips, really judged: here, there by path, and there shipped as bytes."""
+    site.add_workers(2)
+    clips = os.path.join(os.path.dirname(TESTS), "synthetic_audio")
+
+    def rows(name, *args):
+        out = tmp_path / f"{name}.jsonl"
+        done = subprocess.run(
+            [sys.executable, "-m", "quietrun", "batch", clips, "-o", str(out), *args],
+            env={**os.environ, "QUIETRUN_HOME": str(tmp_path / "home")},
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+        assert done.returncode == 1, done.stderr
+        return sorted(out.read_text().splitlines())
+
+    here = rows("here", "--jobs", "1")
+    assert len(here) == 6
+    assert rows("path", "--cluster", site.address) == here
+    assert rows("bytes", "--cluster", site.address, "--ship") == here
+
+
 def test_a_cluster_without_workers_is_told(site):
     with pytest.raises(UsageError, match=r"has no worker(.|\n)*dask worker tcp://"):
         Cluster(site.address, time_limit_s=5.0, connect_s=1.0)

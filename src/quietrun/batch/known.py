@@ -30,7 +30,7 @@ class Known:
     Raises
     ------
     UsageError
-        ``log`` without a logbook, or one that cannot be used.
+        ``log`` without a logbook, or one that cannot be used, or a clock that was never set.
     """
 
     def __init__(self, home: str | None, *, log: bool) -> None:
@@ -39,6 +39,8 @@ class Known:
         self._records: dict[str, MachineRecord | None] = {}
         self._known_limits: dict[tuple[str, str | None, str], dict[str, Any] | None] = {}
         there = book_path(home) is not None
+        if log:
+            now_utc()  # a clock that is not set is told before anything is judged
         self._book: Logbook | None = open_logbook(home, create=False) if there or log else None
 
     def __enter__(self) -> Known:

@@ -93,7 +93,7 @@ def typed_or_now(text: str | None, zone_name: str | None = None) -> str:
         Not a date, or an unknown zone.
     """
     zone, _ = zone_of(zone_name)
-    when = datetime.now(UTC).astimezone(zone) if text is None else parse_given(text, zone)
+    when = _now().astimezone(zone) if text is None else parse_given(text, zone)
     return when.isoformat(timespec="seconds")
 
 
@@ -103,8 +103,25 @@ def utc(moment: str) -> str:
 
 
 def now_utc() -> str:
-    """Read the clock, UTC."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    """Read the clock, UTC.
+
+    Raises
+    ------
+    UsageError
+        A clock that was never set: entries with its time could not be put in order.
+    """
+    return _now().isoformat(timespec="seconds")
+
+
+def _now() -> datetime:
+    now = datetime.now(UTC)
+    if now < _EARLIEST:
+        raise UsageError(
+            f"This computer's clock cannot be right: it says {now:%Y-%m-%d}.",
+            "Each entry of the logbook carries the time when it was made.",
+            "Set the clock, then run this again. Nothing was written.",
+        )
+    return now
 
 
 def _believable(when: datetime, now: datetime) -> bool:
