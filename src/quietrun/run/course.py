@@ -17,12 +17,14 @@ from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames, band_power, slice_signal
 from quietrun.dsp.order import median, quantile
 from quietrun.machine.types import Machine
-from quietrun.run import clicks, power, ratio, speed
+from quietrun.run import clicks, cut, power, ratio, speed
 from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 
 Floats = NDArray[np.float64]
 
 SHORTEST_RUN_S = 0.6
+_MOST_COVERED_S = 3.0
+_QUICKEST_S = 0.12  # no rotor runs up quicker
 _EDGE_S = 0.05  # a coherence window still sees half a line this long after it ended
 # 60 draws of white and of brown noise: at most 3.3 dB and 9.0 dB (scripts/chance_levels.py)
 _HEARD_DB = 3.6
@@ -111,13 +113,45 @@ def stretches_of(odds: power.Hum, cost: float = 14.0) -> list[tuple[float, float
         (float(odds.time_s[a]), float(odds.time_s[b - 1]))
         for a, b in power.powered_stretches(odds.log_odds, cost=cost)
     ]
+    return [(a, b) for a, b in _closed(found, 0.35) if b - a >= SHORTEST_RUN_S]
+
+
+def _closed(stretches: list[tuple[float, float]], gap_s: float) -> list[tuple[float, float]]:
+    """Stretches with the gaps below a length closed."""
     joined: list[tuple[float, float]] = []
-    for a, b in found:
-        if joined and a - joined[-1][1] < 0.35:
+    for a, b in stretches:
+        if joined and a - joined[-1][1] < gap_s:
             joined[-1] = (joined[-1][0], b)
         else:
             joined.append((a, b))
-    return [(a, b) for a, b in joined if b - a >= SHORTEST_RUN_S]
+    return joined
+
+
+def _one_run(act: Activity, stretches: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Stretches of hum joined where the machine does not get softer in between.
+
+    A hum may be covered for a while; a machine without power gets softer, and
+    one that starts again gets louder.
+    """
+
+    def share(from_s: float, to_s: float) -> float:
+        a, b = np.searchsorted(act.time_s, (from_s, to_s))
+        return float(median(act.share[a:b])) if b - a > 3 else 0.0
+
+    joined: list[tuple[float, float]] = []
+    for a, b in stretches:
+        if joined and a - joined[-1][1] < _MOST_COVERED_S:
+            end = joined[-1][1]
+            gone = share(a - 0.2, a)
+            if (
+                gone > 0.5
+                and gone > share(end - 0.3, end) - 0.05
+                and share(a, a + 0.3) < gone + 0.1
+            ):
+                joined[-1] = (joined[-1][0], b)
+                continue
+        joined.append((a, b))
+    return joined
 
 
 def active_stretches(act: Activity) -> list[tuple[float, float]]:
@@ -172,19 +206,13 @@ def onset_before(act: Activity, at_s: float, *, back_s: float = 3.0) -> float:
     return float(act.time_s[first + best])
 
 
-def tone_odds(
+def still_tones(
     frames: Frames, span: tuple[float, float], mains_hz: float, top_hz: float
-) -> power.Hum:
-    """Evidence that the shaft turns at its steady speed, from the sharp tones of a stretch.
-
-    Like the hum, but for the lines that the shaft makes: they stand still on
-    the frequency axis only while the speed does.
-    """
+) -> list[float]:
+    """Sharp tones of a steady stretch that are not lines of the mains, the clearest first, Hz."""
     x = frames.samples[int(span[0] * frames.rate_hz) : int(span[1] * frames.rate_hz)]
-    at = np.arange(0.5 * power.RASTER_S, frames.duration_s, power.RASTER_S)
-    total = np.zeros(at.size)
     if x.size < 0.5 * frames.rate_hz:
-        return power.Hum(at, total, 0.0)
+        return []
     by = max(1, int(frames.rate_hz / 8000.0))
     low = x[: x.size // by * by].reshape(-1, by).mean(axis=1)
     padded = 1 << int(np.ceil(np.log2(low.size * 1.5)))
@@ -194,8 +222,19 @@ def tone_odds(
     peaks = speed.sharp_peaks(spectrum, step, least_db=10.0)
     away = np.abs(peaks[:, 0] / (2 * mains_hz) - np.rint(peaks[:, 0] / (2 * mains_hz)))
     peaks = peaks[(away * 2 * mains_hz > 3.0) & (peaks[:, 0] > 60.0)]
-    for hz, _ in peaks[np.argsort(-peaks[:, 1])][:10]:
-        total += power.line_log_odds(*power.line_tone(frames, float(hz), at))
+    return [float(hz) for hz, _ in peaks[np.argsort(-peaks[:, 1])][:10]]
+
+
+def tone_odds(frames: Frames, tones_hz: list[float]) -> power.Hum:
+    """Evidence that the shaft turns at its steady speed, from its tones.
+
+    Like the hum, but for the lines that the shaft makes: they stand still on
+    the frequency axis only while the speed does.
+    """
+    at = np.arange(0.5 * power.RASTER_S, frames.duration_s, power.RASTER_S)
+    total = np.zeros(at.size)
+    for hz in tones_hz:
+        total += power.line_log_odds(*power.line_tone(frames, hz, at))
     positive = total[total > 0]
     return power.Hum(at, total, float(median(positive)) if positive.size > 20 else 0.0)
 
@@ -370,18 +409,30 @@ def line_step(
     return float(at[best] + 0.005), float(change[best] / used)
 
 
-def _switched_on(frames: Frames, act: Activity, comb: power.Comb, hum_s: float) -> float:
+def _running_up(act: Activity, from_s: float, to_s: float) -> bool:
+    """Whether most of the machine is there from one time to another, without a pause."""
+    a, b = np.searchsorted(act.time_s, (from_s + 0.08, to_s - 0.05))
+    part = act.share[a:b]
+    return part.size > 4 and float(median(part)) > 0.5 and float(quantile(part, 0.1)) > 0.35
+
+
+def _switched_on(
+    frames: Frames, act: Activity, comb: power.Comb, hum_s: float, full_s: float | None
+) -> float:
     """Switch-on near the start of a hum: where the sound rises, or where the lines do.
 
     The sound may rise before (something was knocked or said, the phone's gain
     fell), or the hum may be covered at first. The lines are believed where
-    they step clearly and the sound with them.
+    they step clearly and the sound with them; but no rotor stands at full
+    speed (``full_s``: since when) in the instant of switch-on.
     """
     onset = onset_before(act, hum_s - _EDGE_S)
     looks = [line_step(frames, comb, (hum_s - w, hum_s + w), up=True)[0] for w in (0.25, 0.5)]
     looks.append(hum_s - 0.04)
     step = float(np.median(looks))
     if step - onset < 0.08 or max(looks) - min(looks) > 0.08:
+        return onset
+    if (full_s is not None and full_s < step + _QUICKEST_S) or _running_up(act, onset, step):
         return onset
 
     def level(from_s: float, to_s: float) -> Floats:
@@ -392,6 +443,49 @@ def _switched_on(frames: Frames, act: Activity, comb: power.Comb, hum_s: float) 
     return step if jump > 9.0 else onset
 
 
+def hum_onset(frames: Frames, comb: power.Comb, before_s: float, *, back_s: float = 2.5) -> float:
+    """When the mains lines first rose out of the room for good, at or before ``before_s``.
+
+    A soft start is heard in narrow bands about the lines before it is heard
+    in wide ones. Votes as in ``onset_before``; the hum is loudest at first, so
+    that what is much softer is none.
+    """
+    at = np.arange(max(0.0, before_s - back_s - 1.0), before_s + 0.3, 0.01)
+    first, known = np.searchsorted(at, (before_s - back_s, before_s - 0.1))
+    first = max(int(first), 0)
+    if known < 60:
+        return before_s
+    total = np.zeros(at.size)
+    used = 0
+    for k, rise in zip(power.HARMONICS[:8], comb.rises_db, strict=False):
+        if rise < 6.0:
+            continue
+        line = 2 * comb.mains_hz * k
+        z, rate = slice_signal(frames, line - 12.0, line + 12.0, taper=0.3)
+        size = np.interp(at, np.arange(z.size) / rate, np.abs(z).astype(np.float64))
+        level = 20 * np.log10(size + 1e-9)
+        early = level[:known]
+        middle = float(quantile(early, 0.4))
+        spread = max(2.5, (middle - float(quantile(early, 0.1))) / 1.03)
+        start = float(median(level[known + 10 :]))
+        if start < middle + 1.8 * spread:
+            continue
+        votes = np.clip((level - middle) / spread - 1.8, -2.0, 3.0)
+        total += np.where(level < start - 10.0, -2.0, votes)
+        used += 1
+    if not used:
+        return before_s
+    last = int(np.searchsorted(at, before_s + 0.05))
+    votes = np.cumsum(total[first:last][::-1])[::-1]
+    best = int(np.argmax(votes))
+    rose = float(at[first + best])
+    if votes[best] < 20.0 or rose > before_s - 0.15:
+        return before_s
+    # a narrow band hears a line some hundredths early, its linear size steps on time
+    step, by = line_step(frames, comb, (rose - 0.2, rose + 0.4), up=True)
+    return min(step, before_s) if by > 0.15 else before_s
+
+
 def _cut_near(frames: Frames, comb: power.Comb, about_s: float) -> float:
     """Switch-off near a first guess: half way between the guess and the step of the lines.
 
@@ -400,6 +494,36 @@ def _cut_near(frames: Frames, comb: power.Comb, about_s: float) -> float:
     """
     time, fall = line_step(frames, comb, (about_s - 0.35, about_s + 0.35), up=False)
     return 0.5 * (time + about_s + _EDGE_S) if fall > 0.15 else about_s + 0.6 * _EDGE_S
+
+
+def _switched_off(
+    frames: Frames,
+    comb: power.Comb,
+    about_s: float,
+    *,
+    from_s: float,
+    tones_hz: list[float],
+    by_hum: bool,
+) -> float | None:
+    """Switch-off near a first guess; None where it lies outside the clip."""
+    if about_s < frames.duration_s - 0.3:
+        lines = [
+            2 * comb.mains_hz * k
+            for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False)
+            if rise > 8.0
+        ]
+        found = cut.cut_time(
+            frames,
+            about_s,
+            from_s=from_s,
+            tones_hz=tones_hz,
+            lines_hz=lines[:6] if by_hum else [],
+        )
+        if found is not None:
+            about_s = found
+        elif by_hum:
+            about_s = _cut_near(frames, comb, about_s)
+    return None if about_s > frames.duration_s - 0.25 else about_s
 
 
 def _falls_after(act: Activity, at_s: float) -> bool:
@@ -437,40 +561,47 @@ def _refine(
     """Ends of one powered stretch; None for an end that lies outside the clip."""
     a, b = rough
     top_hz = min(16000.0, 0.45 * frames.rate_hz)
-    onset = _switched_on(frames, act, comb, a) if by_hum else onset_before(act, a)
-    on: float | None = onset if onset > 0.1 else None
     loud = [s for s in active_stretches(act) if s[0] < b and s[1] > a]
     whole = (min([a, *(s[0] for s in loud)]), max([b, *(s[1] for s in loud)]))
-    cut = by_hum and odds.strength > 1.0 and b - a > 1.0 and _falls_after(act, b)
-    still = stillest(frames, (a, b) if cut else whole, 1.4)
-    tones = tone_odds(frames, still, comb.mains_hz, top_hz)
+    cut_off = by_hum and odds.strength > 1.0 and b - a > 1.0 and _falls_after(act, b)
+    still = stillest(frames, (a, b) if cut_off else whole, 1.4)
+    tones_hz = still_tones(frames, still, comb.mains_hz, top_hz)
+    tones = tone_odds(frames, tones_hz)
     joint = power.Hum(odds.time_s, odds.log_odds * float(by_hum) + tones.log_odds, 0.0)
     middle = 0.5 * sum(still)
     turning = [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2]
+    full = turning[0][0] - _EDGE_S if turning and tones.strength > 1.0 else None
+    onset = _switched_on(frames, act, comb, a, full) if by_hum else onset_before(act, a)
+    onset = hum_onset(frames, comb, onset)
+    on: float | None = onset if onset > 0.1 else None
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     humming = by_hum and a - 0.3 <= middle <= b + 0.3
-    if cut or (humming and odds.strength > 1.5 and b - a > 1.5):
-        off: float | None = b - _EDGE_S
-        if b < frames.duration_s - 0.3:
-            off = _cut_near(frames, comb, b - _EDGE_S)
+    if cut_off or (humming and odds.strength > 1.5 and b - a > 1.5):
+        off = b - _EDGE_S
     elif holding and (by_hum or tones.strength > 1.0):
         off = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
-        if by_hum and off is not None and off < frames.duration_s - 0.3:
-            off = _cut_near(frames, comb, off)
     elif humming:
         off = b - _EDGE_S
     else:
         # a strong hum of the start alone, or none: go by where the level begins to fall
         begin = max(a + 0.3 * (b - a), still[0]) if not by_hum else still[0]
         off = knee(act, begin, min(max(b, whole[1]) + 1.5, frames.duration_s))
-    if off is not None and off > frames.duration_s - 0.25:
-        off = None
+    if full is not None and (full > a or a < 0.3) and whole[1] > turning[-1][1]:
+        off = max(off, turning[-1][1] - _EDGE_S)  # at full speed the power is on
+    cut_s = _switched_off(
+        frames,
+        comb,
+        off,
+        from_s=max(onset, full if full is not None else 0.0),
+        tones_hz=tones_hz[:8],
+        by_hum=by_hum,
+    )
     return _Stretch(
         on,
-        off,
+        cut_s,
         on if on is not None else 0.0,
-        off if off is not None else frames.duration_s,
-        turning[0][0] - _EDGE_S if turning and tones.strength > 1.0 else None,
+        cut_s if cut_s is not None else frames.duration_s,
+        full,
     )
 
 
@@ -498,7 +629,7 @@ def follow_powered(clip: Clip, machine: Machine, frames: Frames) -> Run:
         powered |= (frames.time_s > a) & (frames.time_s < b)
     act = activity(frames, powered if by_hum else None)
     if by_hum:
-        stretches = _over_background(act, stretches)
+        stretches = _one_run(act, _over_background(act, stretches))
         by_hum = bool(stretches)
     if not stretches:
         stretches = active_stretches(act)

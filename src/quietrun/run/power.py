@@ -33,6 +33,8 @@ WINDOW_S = 0.20
 RASTER_S = 0.02
 MAINS_SPAN = 0.006  # the grid holds within 0.5 %, a recorder's clock within 0.01 %
 _GRID_HZ = 0.02
+_MAINS_SPREAD_HZ = 0.06  # of a large grid from its nominal frequency; from memory
+_DB_A_NAT = 4.34  # a rise of so many dB of noise power comes by chance once in e times
 _NOISE_LOGIT = -1.7  # coherence of noise in this band and window: mean logit and spread,
 _NOISE_SPREAD = 1.25  # simulated (tests/test_run_power.py holds both)
 _ON_SPREAD = 1.0
@@ -97,6 +99,9 @@ def _floor(power: Floats, step: float, centres: Floats) -> Floats:
 def find_comb(frames: Frames, nominal_hz: float) -> Comb:
     """Mains frequency near a nominal one at which the comb of 2 f k stands out most.
 
+    A motor's own lines lie at 2 f k (1 - slip), a few tenths of a hertz under
+    these, and may be the clearer comb: how far grids stray counts beside the rise.
+
     Parameters
     ----------
     frames : Frames
@@ -118,7 +123,8 @@ def find_comb(frames: Frames, nominal_hz: float) -> Comb:
     # 70 dB under the strongest line nothing is hum: skirts of a cut tone, rounding of the file
     rise = np.where(found > 1e-7 * float(power.max()), rise, 0.0)
     score = np.clip(rise, 0.0, 20.0).mean(axis=1)
-    best = int(np.argmax(score))
+    stray = 0.5 * (nominal_hz * (grid - 1.0) / _MAINS_SPREAD_HZ) ** 2
+    best = int(np.argmax(score * order.size / _DB_A_NAT - stray))
     return Comb(
         float(nominal_hz * grid[best]), float(score[best]), tuple(float(r) for r in rise[best])
     )
