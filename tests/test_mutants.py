@@ -152,6 +152,28 @@ def test_the_report_counts_and_names_survivors(capsys):
     assert cli.conclude(told[1:]) == 1, "16 of 19 are too few"
 
 
+def test_a_result_is_kept_for_the_module_it_was_got_with(tmp_path, capsys, monkeypatch):
+    kept = tmp_path / "results.jsonl"
+    tries = []
+
+    def tried(tree, mutant, known, budget_s):
+        tries.append(mutant.name)
+        told = {"name": mutant.name, "of": cli._mark(tree, mutant), "before": "a", "after": "b"}
+        return told | {"tests": 1, "by": "", "caught": len(tries) > 1}
+
+    monkeypatch.setattr(cli, "tried", tried)
+    monkeypatch.setattr(cli, "measure", lambda *_: None)
+    call = ["--part", "judge", "--count", "3", "--results", str(kept)]
+    assert cli.run(call) == 1, "2 of 3 are too few"
+    assert cli.run(call) == 1
+    assert len(tries) == 3, "all were known"
+    assert cli.run([*call, "--again"]) == 0
+    assert tries == [*tries[:3], tries[0]], "only the survivor was tried again"
+    kept.write_text(kept.read_text().replace('"of": "', '"of": "x'))
+    cli.run(call)
+    assert len(tries) == 7, "of another state of the module nothing is known"
+
+
 def test_the_list_is_what_the_command_would_try():
     done = subprocess.run(
         [sys.executable, SCRIPTS / "mutants.py", "--list", "--count", "5", "--part", "judge"],

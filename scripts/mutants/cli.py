@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import random
 import re
@@ -59,6 +60,7 @@ def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, 
     tests = known.tests_for(mutant.module, mutant.line, mutant.last, budget_s)
     told = {
         "name": mutant.name,
+        "of": _mark(tree, mutant),
         "before": mutant.before,
         "after": mutant.after,
         "tests": len(tests),
@@ -116,22 +118,29 @@ def run(arguments: list[str]) -> int:
         known = measure(tree, modules_of(tree, PARTS), given.map)
         told = []
         for mutant in chosen:
-            one = results.get(mutant.name) or tried(tree, mutant, known, given.budget)
+            one = results.get((mutant.name, _mark(tree, mutant)))
+            fresh = one is None
+            one = one or tried(tree, mutant, known, given.budget)
             told.append(one)
             print(show(one), flush=True)
-            if mutant.name not in results and given.results:
+            if fresh and given.results:
                 with given.results.open("a", encoding="utf-8") as file:
                     file.write(json.dumps(one) + "\n")
     return conclude(told)
 
 
-def _results(path: Path | None, again: bool) -> dict[str, dict[str, Any]]:
+def _mark(tree: Path, mutant: Mutant) -> str:
+    """Tell one state of a module from another: a result holds for the one it was got with."""
+    return hashlib.sha256((tree / SRC / mutant.module).read_bytes()).hexdigest()[:12]
+
+
+def _results(path: Path | None, again: bool) -> dict[tuple[str, str], dict[str, Any]]:
     """Results of before, the last one of each change."""
     if path is None or not path.exists():
         return {}
     lines = path.read_text(encoding="utf-8").splitlines()
-    found = {one["name"]: one for one in map(json.loads, lines)}
-    return {name: one for name, one in found.items() if one["caught"] or not again}
+    found = {(one["name"], one["of"]): one for one in map(json.loads, lines)}
+    return {key: one for key, one in found.items() if one["caught"] or not again}
 
 
 def conclude(told: list[dict[str, Any]]) -> int:

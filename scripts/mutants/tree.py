@@ -27,9 +27,9 @@ def copy(folder: Path) -> Path:
     """Unpack what is committed into ``folder``/main, with the shared reading beside it."""
     tree = folder / "main"
     tree.mkdir(parents=True)
-    archive = subprocess.Popen(["git", "archive", "HEAD"], cwd=ROOT, stdout=subprocess.PIPE)
-    subprocess.run(["tar", "-x", "-C", str(tree)], stdin=archive.stdout, check=True)
-    if archive.wait():
+    packed = subprocess.run(["git", "archive", "HEAD"], cwd=ROOT, stdout=subprocess.PIPE)
+    subprocess.run(["tar", "-x", "-C", str(tree)], input=packed.stdout, check=True)
+    if packed.returncode:
         raise SystemExit("git archive failed: mutants are made of what is committed.")
     shared = ROOT.parent / "shared"
     if shared.is_dir():
