@@ -12,7 +12,6 @@ SLOW_RUN_UP_S = 5.0  # capacitor makers: about 1 s usual, rarely over 3 s; ours 
 SHORT_COAST_S = 1.0  # common practice, no source: a free rotor turns on for longer
 SAG_PERCENT = 2.0
 SQUEAL_DB = 14.0
-KNOCK_DB = 9.0
 
 
 def find(run: Run, evidence: Evidence, fitness: Fitness, machine: Machine) -> tuple[Finding, ...]:
