@@ -23,6 +23,7 @@ from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 Floats = NDArray[np.float64]
 
 SHORTEST_RUN_S = 0.6
+_SEEN_S = 0.15  # of room before a rise
 _MOST_COVERED_S = 3.0
 _QUICKEST_S = 0.12  # no rotor runs up quicker
 _EDGE_S = 0.05  # a coherence window still sees half a line this long after it ended
@@ -413,7 +414,13 @@ def _running_up(act: Activity, from_s: float, to_s: float) -> bool:
     """Whether most of the machine is there from one time to another, without a pause."""
     a, b = np.searchsorted(act.time_s, (from_s + 0.08, to_s - 0.05))
     part = act.share[a:b]
-    return part.size > 4 and float(median(part)) > 0.5 and float(quantile(part, 0.1)) > 0.35
+    # a sound that is there from the first sample on may be the room's, with the gain still high
+    return (
+        from_s > _SEEN_S
+        and part.size > 4
+        and float(median(part)) > 0.5
+        and float(quantile(part, 0.1)) > 0.35
+    )
 
 
 def _switched_on(
@@ -572,6 +579,8 @@ def _refine(
     turning = [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2]
     full = turning[0][0] - _EDGE_S if turning and tones.strength > 1.0 else None
     onset = _switched_on(frames, act, comb, a, full) if by_hum else onset_before(act, a)
+    if onset <= _SEEN_S and full is not None and full > 0.5:
+        onset = onset_before(act, full)  # the room hums too, or is as loud
     onset = hum_onset(frames, comb, onset)
     on: float | None = onset if onset > 0.1 else None
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]

@@ -31,6 +31,7 @@ _LEAST_S = 0.2  # of steady sound before the cut
 #: Decelerations tried, as shares of the running speed lost a second.
 _LOSSES = np.geomspace(0.04, 4.0, 10)
 _CLEAR_NATS = 6.0
+_RINGS_ON_S = 0.02  # a room of half a second rings on so long that the middle of the fall is late
 
 
 def _band(frames: Frames, hz: float, span: tuple[float, float]) -> tuple[Complexes, float, float]:
@@ -132,4 +133,4 @@ def cut_time(
     k = int(np.argmax(best))
     if k in (0, grid.size - 1) or best[k] - max(best[0], best[-1]) < _CLEAR_NATS:
         return None
-    return float(grid[k])
+    return float(grid[k]) - _RINGS_ON_S
