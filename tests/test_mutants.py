@@ -1,5 +1,6 @@
 """The faults that ``scripts/mutants.py`` puts in, and how it tells what became of them."""
 
+import dataclasses
 import subprocess
 import sys
 from pathlib import Path
@@ -89,6 +90,19 @@ def test_the_draw_is_even_seeded_and_one_a_line():
     assert len({(m.module, m.line) for m in drawn}) == 21
 
 
+def test_an_edit_elsewhere_leaves_the_draw(tmp_path):
+    source = "".join(f"def f{i}(x):\n    return x + {i}\n\n\n" for i in range(40))
+    folder = tmp_path / tree.SRC / "dsp"
+    folder.mkdir(parents=True)
+
+    def drawn(text):
+        (folder / "many.py").write_text(text)
+        return {(m.kind, m.before, m.after) for m in cli.draw(tmp_path, ["dsp"], 10, seed=0)}
+
+    before = drawn(source)
+    assert len(before & drawn("def new(y):\n    return y * 7\n\n\n" + source)) >= 9
+
+
 def test_the_likeliest_tests_come_first_and_lines_of_import_concern_all():
     seconds = {"t.py::far": 0.1, "tests/test_dsp_x.py::own": 5.0, "tests/test_dsp_y.py::part": 1.0}
     known = cover.Map(seconds, {"dsp/x.py": {7: list(seconds), 9: ["t.py::far"]}})
@@ -136,6 +150,14 @@ def test_what_the_tests_see_is_caught_and_the_rest_survives(small, monkeypatch):
         (7, "pass"): (True, "time"),
         (8, "4"): (False, ""),
     }
+    (first, *_) = mutants_of("dsp/half.py", source)
+    unborn = dataclasses.replace(first, start=0, end=0, after="raise ValueError\n")
+    told = cli.tried(small, unborn, known, 60.0)
+    assert (told["caught"], told["by"]) == (True, "import")
+    renamed = {line: ["tests/test_dsp_half.py::test_gone"] for line in (1, 2)}
+    lost = cover.Map({"tests/test_dsp_half.py::test_gone": 1.0}, {"dsp/half.py": renamed})
+    with pytest.raises(SystemExit, match="could not be run"):
+        cli.tried(small, first, lost, 60.0)
     assert (small / tree.SRC / "dsp/half.py").read_text() == source, "the right one is back"
 
 

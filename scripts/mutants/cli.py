@@ -5,18 +5,18 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import random
 import re
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 from mutants.cover import Map, measure
 from mutants.operators import Mutant, mutants_of
-from mutants.tree import SRC, broken, copy, head, run_pytest
+from mutants.tree import SRC, broken, can_import, copy, head, run_pytest
 
 PARTS = ("dsp", "run", "evidence", "judge")
 GOAL = 0.85
@@ -34,25 +34,39 @@ def modules_of(tree: Path, parts: Iterable[str]) -> list[str]:
 
 
 def draw(tree: Path, parts: list[str], count: int, seed: int) -> list[Mutant]:
-    """Draw as many changes from each part, at most one a line."""
+    """Draw as many changes from each part, at most one a line.
+
+    The order comes from what each change is, not from where it stands: an edit elsewhere leaves
+    the others in their place.
+    """
     chosen = []
     for i, part in enumerate(parts):
-        rng = random.Random(f"{seed} {part}")  # noqa: S311
-        offered = [
-            mutant
-            for module in modules_of(tree, [part])
-            for mutant in mutants_of(module, (tree / SRC / module).read_text(encoding="utf-8"))
-        ]
-        rng.shuffle(offered)
+        offered = []
+        for module in modules_of(tree, [part]):
+            source = (tree / SRC / module).read_text(encoding="utf-8")
+            offered += _in_order_of_chance(mutants_of(module, source), source, seed)
         wanted = (count + len(parts) - 1 - i) // len(parts)
         lines: set[tuple[str, int]] = set()
-        for mutant in offered:
+        for _, mutant in sorted(offered, key=lambda pair: pair[0]):
             if len(lines) == wanted:
                 break
             if (mutant.module, mutant.line) not in lines:
                 lines.add((mutant.module, mutant.line))
                 chosen.append(mutant)
     return chosen
+
+
+def _in_order_of_chance(mutants: list[Mutant], source: str, seed: int) -> list[tuple[str, Mutant]]:
+    lines = source.split("\n")
+    seen: Counter[str] = Counter()
+    drawn = []
+    for mutant in mutants:
+        text = lines[mutant.line - 1].strip()
+        what = f"{mutant.module} {text} {mutant.kind} {mutant.before} {mutant.after}"
+        seen[what] += 1
+        chance = hashlib.sha256(f"{seed} {what} {seen[what]}".encode()).hexdigest()
+        drawn.append((chance, mutant))
+    return drawn
 
 
 def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, Any]:
@@ -74,6 +88,11 @@ def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, 
     start = time.monotonic()
     with broken(tree, mutant.module, mutant.applied(source)):
         code, said = run_pytest(tree, ["-x", "--tb=no", *tests], limit_s)
+        if code == 4:  # pytest found a test no more: where the module cannot be imported
+            name = f"quietrun.{mutant.module.removesuffix('.py').replace('/', '.')}"
+            if can_import(tree, name):
+                raise SystemExit(f"The tests could not be run:\n{said[-2000:]}")
+            return told | {"caught": True, "by": "import"}
     told["seconds"] = round(time.monotonic() - start, 1)
     if code == 0:
         return told

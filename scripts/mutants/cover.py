@@ -108,7 +108,7 @@ def _measured(tree: Path, modules: list[str]) -> dict[str, dict]:
     files: dict[str, set[str]] = defaultdict(set)
     for module in modules:
         found = data.contexts_by_lineno(str((tree / SRC / module).resolve()))
-        lines[module] = {line: _tests(contexts) for line, contexts in found.items()}
+        lines[module] = {line: _tests(contexts, tree) for line, contexts in found.items()}
         for tests in lines[module].values():
             for test in tests:
                 files[test.split("::")[0]].add(test)
@@ -118,9 +118,13 @@ def _measured(tree: Path, modules: list[str]) -> dict[str, dict]:
     }
 
 
-def _tests(contexts: list[str]) -> list[str]:
-    """Test names of pytest-cov's contexts, ``file::test|phase``."""
-    return sorted({re.sub(r"\|(setup|run|teardown)$", "", one) for one in contexts if one})
+def _tests(contexts: list[str], tree: Path) -> list[str]:
+    """Test names of pytest-cov's contexts, ``file::test|phase``.
+
+    Those that are called by a path of this copy have another name in the next one.
+    """
+    names = {re.sub(r"\|(setup|run|teardown)$", "", one) for one in contexts}
+    return sorted(name for name in names if name and str(tree) not in name)
 
 
 def _seconds(junit: Path, tests: set[str]) -> dict[str, float]:

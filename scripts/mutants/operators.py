@@ -2,8 +2,8 @@
 
 Every change is one node of the syntax tree. Left out are places where a change is no fault that
 a test could see: docstrings, type hints, decorators, the texts of errors and explanations,
-``if TYPE_CHECKING``, guards against division by zero (numbers below 1e-6), and numbers that only
-say how much is done at once (names with BLOCK or CACHE).
+``if TYPE_CHECKING``, tolerances and guards against division by zero (numbers below 1e-5), and
+numbers that only say how much is done at once (names with BLOCK or CACHE).
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ NAMES = {
     "log10": "log2",
     "log2": "log10",
 }
-LEAST = 1e-6
+LEAST = 1e-5
 NO_MATTER = re.compile(r"BLOCK|CACHE|_AT_ONCE")
 
 

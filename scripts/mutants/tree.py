@@ -39,18 +39,10 @@ def copy(folder: Path) -> Path:
 
 def run_pytest(tree: Path, arguments: list[str], limit_s: float) -> tuple[int | None, str]:
     """Run tests in the copy; exit code, or None when the time was over, and what was said."""
-    env = {
-        **os.environ,
-        "PYTHONPATH": str(tree / "src"),
-        "OPENBLAS_NUM_THREADS": "1",
-        "OMP_NUM_THREADS": "1",
-        "PYTHONDONTWRITEBYTECODE": "1",
-        "HYPOTHESIS_STORAGE_DIRECTORY": str(tree.parent / "hypothesis"),
-    }
     process = subprocess.Popen(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *arguments],
         cwd=tree,
-        env=env,
+        env=_environment(tree),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -65,6 +57,24 @@ def run_pytest(tree: Path, arguments: list[str], limit_s: float) -> tuple[int | 
         said, _ = process.communicate()
         return None, said
     return process.returncode, said
+
+
+def can_import(tree: Path, module: str) -> bool:
+    """Tell whether a module of the copy can still be imported."""
+    command = [sys.executable, "-c", f"import {module}"]
+    done = subprocess.run(command, cwd=tree, env=_environment(tree), capture_output=True)
+    return done.returncode == 0
+
+
+def _environment(tree: Path) -> dict[str, str]:
+    return {
+        **os.environ,
+        "PYTHONPATH": str(tree / "src"),
+        "OPENBLAS_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "HYPOTHESIS_STORAGE_DIRECTORY": str(tree.parent / "hypothesis"),
+    }
 
 
 def _bounded() -> None:
