@@ -104,15 +104,15 @@ def a_weight(hz: F64) -> F64:
 
 
 def heard_db(x: F32, rate_hz: float) -> float:
-    """A-weighted level of a passage, mean over at most four pieces of a fifth of a second."""
+    """A-weighted level of a passage, mean over a dozen pieces of a fifth of a second."""
     size = min(x.size, 8192)
     if size < 256:
         return -240.0
-    starts = np.linspace(0, x.size - size, 4).astype(int)
+    starts = np.linspace(0, x.size - size, 12).astype(int)
     hz = fft.rfftfreq(size, 1 / rate_hz)
     window = np.hanning(size).astype(np.float32)
     total = 0.0
     for start in starts:
         spectrum = fft.rfft(x[start : start + size] * window)
         total += float(np.sum(np.square(np.abs(spectrum)) * a_weight(hz)))
-    return 10.0 * float(np.log10(total / 4 / size**2 + 1e-24))
+    return 10.0 * float(np.log10(total / 12 / size**2 + 1e-24))

@@ -66,7 +66,7 @@ def dry_howl(scene: Scene, rng: Rng) -> F32:
     """Starved of grease: modes of the seat are made to sing, in gusts, by speed."""
     out = np.zeros(scene.count, np.float32)
     for _ in range(int(rng.integers(1, 4))):
-        hz = rng.uniform(700, min(6500, 0.4 * scene.rate_hz))
+        hz = rng.uniform(700, scene.top_hz)
         wander = slow(rng, scene.count, scene.rate_hz, rng.uniform(3, 25))
         step = hz * (1 + 0.004 * wander) * (0.9 + 0.1 * np.minimum(scene.u, 1.2))
         phase = np.cumsum(step, dtype=np.float64) / scene.rate_hz
@@ -82,7 +82,7 @@ def washboard(scene: Scene, rng: Rng) -> F32:
     """Flutes across the race: one high whine that runs down with the shaft, with side lines."""
     orders = scene.maker.orders
     order = orders["outer" if rng.random() < 0.6 else "inner"] * int(rng.integers(6, 22))
-    order = min(order, 0.35 * scene.rate_hz / scene.sync_hz / 2)
+    order = min(order, scene.top_hz / scene.sync_hz / 2)
     out = scene.tone(order) * scene.swing(rng, rng.uniform(0.1, 0.7), orders["cage"])
     out = out + np.float32(rng.uniform(0, 0.6)) * scene.tone(2 * order)
     force = out * scene.swing(rng, rng.uniform(0, 0.6)) * scene.law(1.4)

@@ -13,6 +13,12 @@ def _arc(scene: Scene, rng: Rng, low: float = 0.05, high: float = 0.5) -> F32:
     return scene.table(table)
 
 
+def _note(scene: Scene, rng: Rng) -> float:
+    """One of the plate's own notes, as far as a phone and an ear still take it."""
+    notes = scene.body.rings_hz[scene.body.rings_hz < scene.top_hz]
+    return float(rng.choice(notes)) if notes.size else float(rng.uniform(0.3, 0.9) * scene.top_hz)
+
+
 def teeth_over_arc(scene: Scene, rng: Rng) -> F32:
     """Teeth meet over an arc of the turn and the plate rings with each."""
     order = float(scene.maker.teeth)
@@ -26,7 +32,7 @@ def teeth_over_arc(scene: Scene, rng: Rng) -> F32:
 
 def zero_chirp(scene: Scene, rng: Rng) -> F32:
     """The chirp point: once a turn the high spot sings for a moment, gliding a little."""
-    hz = float(rng.choice(scene.body.rings_hz[:4]))
+    hz = _note(scene, rng)
     window = _arc(scene, rng, 0.05, 0.25)
     glide = scene.table(
         (np.cos(np.linspace(0, 2 * np.pi, 16384, endpoint=False))).astype(np.float32)
@@ -61,10 +67,14 @@ def stray_ting(scene: Scene, rng: Rng) -> F32:
 
 def steel_scream(scene: Scene, rng: Rng) -> F32:
     """Steel on steel screams: a note with harmonics that starts and stops by itself."""
-    hz = float(rng.choice(scene.body.rings_hz[:3]))
+    hz = _note(scene, rng)
     drift = slow(rng, scene.count, scene.rate_hz, 6.0)
     phase = np.cumsum(hz * (1 + 0.006 * drift), dtype=np.float64) / scene.rate_hz
-    voice = sum(np.float32(1 / k**1.5) * lookup(SINE, phase * k) for k in (1, 2, 3, 5))
+    voice = sum(
+        np.float32(1 / k**1.5) * lookup(SINE, phase * k)
+        for k in (1, 2, 3, 5)
+        if k * hz < 0.45 * scene.rate_hz
+    )
     on = np.clip(3 * slow(rng, scene.count, scene.rate_hz, rng.uniform(0.5, 3)) + 1.5, 0, 1)
     grain = scene.noise(rng, [(500, -20), (4000, 0), (10000, -4)])[0]
     out = voice * scene.swing(rng, rng.uniform(0.2, 0.9)) + np.float32(0.15) * grain

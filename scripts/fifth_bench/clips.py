@@ -46,22 +46,26 @@ def play(plan: Plan, rate_hz: int) -> Take:
     machine_rng = np.random.default_rng(plan.maker.seed)
     body = Body(machine_rng, plan.rng(1), rate_hz, light=plan.maker.light)
     scene = Scene(plan.maker, motion, body, rate_hz, plan.mains_hz)
+    scene.top_hz = min(scene.top_hz, 0.85 * plan.phone.top_hz)
     own = healthy.own_sound(scene, plan.maker.seed + plan.index, plan.stage)
     clicks, switch = healthy.clicks(scene, plan.index, own)
     dry = own + clicks
     if plan.stage == "hand_spin":
         dry += _push(plan, scene, own)
     top_hz = min(plan.phone.top_hz, 0.46 * rate_hz)
-    parts = {}
+    parts: dict[str, tuple[F32, F32]] = {}
     for number, (fault, (mechanism, severity)) in enumerate(plan.faults.items()):
         make, phase = MECHANISMS[fault][mechanism]
-        sound = make(scene, plan.rng(20 + number))
         mask = None
         if fault == "burr_contact" and plan.touches is not None:
             mask = _touching(plan, scene)
-            sound = sound * mask
-        parts[fault] = _set(scene, sound, own, phase, severity, top_hz, mask)
-        dry += parts[fault][0]
+        for again in range(4):  # rare events may not come up at all in a short clip
+            sound = make(scene, plan.rng(20 + number + 100 * again))
+            sound = sound if mask is None else sound * mask
+            if np.abs(sound).max() > 1e-9:
+                parts[fault] = _set(scene, sound, own, phase, severity, top_hz, mask)
+                dry += parts[fault][0]
+                break
     if plan.other is not None:
         name, severity = plan.other
         source, phase = others.SOURCES[name]
@@ -83,19 +87,18 @@ def _set(
     scene: Scene, sound: F32, own: F32, phase: str, severity: float, top_hz: float,
     mask: F32 | None,
 ) -> tuple[F32, F32]:  # fmt: skip
-    """The fault at its severity, and both sounds of the phase it is judged in."""
+    """The fault at its severity, and the machine in the phase it is judged in."""
     span = scene.span(phase)
     if mask is not None:
         inside = mask > 0.5
-        heard, machine = sound[inside], own[inside]
-    else:
-        heard, machine = sound[span], own[span]
+        gain = audibility.gain_for(sound[inside], own[inside], severity, scene.rate_hz, top_hz)
+        return sound * np.float32(gain), own[inside]
+    heard, machine = sound[span], own[span]
     if not np.any(np.abs(heard) > 1e-9 * (np.abs(sound).max() + 1e-12)):
         span = scene.span("turning")  # it did not happen in its phase: judge it where it did
         heard, machine = sound[span], own[span]
     gain = audibility.gain_for(heard, machine, severity, scene.rate_hz, top_hz)
-    gain = min(gain, 1e9)
-    return sound * np.float32(gain), sound[span] * np.float32(gain)
+    return sound * np.float32(gain), machine
 
 
 def _touching(plan: Plan, scene: Scene) -> F32:
@@ -118,7 +121,7 @@ def _push(plan: Plan, scene: Scene, own: F32) -> F32:
     begin = int(scene.motion.timing.runs[0][0] * scene.rate_hz)
     n = min(int(scene.motion.timing.run_up_s * rng.uniform(0.8, 1.4) * scene.rate_hz),
             scene.count - begin)  # fmt: skip
-    rub = np.convolve(rng.standard_normal(n), np.ones(9) / 9, mode="same")
+    rub = np.convolve(rng.standard_normal(n), np.hanning(21), mode="same")
     rub *= np.sin(np.pi * np.arange(n) / n)
     level = rms(own[scene.span("turning")]) * ratio(rng.uniform(-8, 12))
     out[begin : begin + n] = (rub / (np.std(rub) + 1e-9) * level).astype(np.float32)
@@ -134,7 +137,7 @@ def build(plan: Plan) -> tuple[F32, dict[str, Any]]:
     count, scene = take.scene.count, take.scene
     machine = _at_phone(plan, take.dry, rate_hz)
     around = _around(plan, count, rate_hz)
-    window = scene.span("turning" if scene.by_hand else "powered" if _stands(plan) else "steady")
+    window = scene.span("coast_down" if scene.by_hand else "powered" if _stands(plan) else "steady")
     level_db = heard_db(machine[window], rate_hz)
     snr_db = plan.snr_db
     around *= np.float32(ratio(level_db - snr_db - heard_db(around, rate_hz)))
@@ -258,16 +261,16 @@ def tell(plan: Plan, take: Take, snr_db: float) -> dict[str, Any]:
     truth["at_rest_s"] = motion.rest_s
     for name in EVENTS:
         truth[name] = None if truth[name] is None else round(truth[name], 4)
-    truth["faults"] |= {fault: severity for fault, (_, severity) in plan.faults.items()}
-    truth["sources"] = {fault: mechanism for fault, (mechanism, _) in plan.faults.items()}
+    sounded = {fault: how for fault, how in plan.faults.items() if fault in take.parts}
+    truth["faults"] |= {fault: severity for fault, (_, severity) in sounded.items()}
+    truth["sources"] = {fault: mechanism for fault, (mechanism, _) in sounded.items()}
     truth["other"] = dict([plan.other]) if plan.other else {}
     truth["snr_db"] = round(snr_db, 2)
     truth["contacts"] = None if plan.touches is None else [list(t) for t in _rounded(plan.touches)]
     if len(motion.timing.runs) > 1:
         truth["runs"] = [list(t) for t in _rounded(motion.timing.runs)]
     truth["heard_over_db"] = {
-        fault: round(audibility.wanted_db(severity), 2)
-        for fault, (_, severity) in plan.faults.items()
+        fault: round(audibility.wanted_db(severity), 2) for fault, (_, severity) in sounded.items()
     }
     top_hz = min(plan.phone.top_hz, 0.46 * scene.rate_hz)
     for kind, made in take.clicks.items():

@@ -160,7 +160,14 @@ PARTS: dict[str, Callable[[Scene, Rng], F32]] = {
     "weights": weights, "events": events,
 }  # fmt: skip
 CHAMBER_PARTS = ("chamber_air", "seal")
+#: Parts made of single knocks: their level is that of one knock, over 25 ms.
+SINGLE = ("weights", "events")
 ELECTRIC = ("hum", "slots", "buzz")
+
+
+def knock_db(rate_hz: float) -> float:
+    """What ``heard_db`` gives for noise with the power of a unit knock spread over 25 ms."""
+    return -10.0 * float(np.log10(0.025 * rate_hz)) - 7.3
 
 
 def own_sound(scene: Scene, seed: int, stage: str) -> F32:
@@ -179,6 +186,8 @@ def own_sound(scene: Scene, seed: int, stage: str) -> F32:
         rng = np.random.default_rng([seed, 7, number])
         sound = make(scene, rng)
         have_db = heard_db(sound[window], scene.rate_hz)
+        if part in SINGLE:
+            have_db = knock_db(scene.rate_hz)
         if have_db < -200:
             continue
         excess_db = 6.0 if stopped else 0.0

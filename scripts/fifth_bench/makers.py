@@ -13,7 +13,7 @@ LEANINGS: dict[str, dict[str, float]] = {
     "hissy": {"seal": 10, "air": 5, "hum": -6},
     "hummy": {"hum": 8, "slots": 4, "air": -6},
     "rumbly": {"rolling": 8, "shake": 8},
-    "ticking": {"balls": 10, "weights": 8, "events": 8},
+    "ticking": {"balls": 10, "weights": 6, "events": 6},
     "windy": {"air": 9, "fan_tones": 4, "hum": -5},
     "buzzing": {"buzz": 12, "hum": 3},
     "swaying": {"seal": 3, "chamber_air": 6, "rolling": 3},
@@ -30,8 +30,8 @@ LEVELS: dict[str, tuple[float, float]] = {
     "chamber_air": (-11.0, 5.0),
     "seal": (-16.0, 6.0),
     "buzz": (-14.0, 6.0),
-    "weights": (-22.0, 6.0),
-    "events": (-26.0, 6.0),
+    "weights": (-9.0, 6.0),
+    "events": (-12.0, 6.0),
 }
 
 
@@ -114,7 +114,7 @@ def draw(seed: int, number: int) -> Maker:
         teeth=int(rng.integers(9, 60)),
         slip=float(np.exp(rng.uniform(np.log(0.002), np.log(0.035)))),
         breakdown_slip=float(rng.uniform(0.1, 0.28)),
-        run_up_s=float(np.exp(rng.uniform(np.log(0.25), np.log(2.2)))),
+        run_up_s=float(np.exp(rng.uniform(np.log(0.35), np.log(2.8)))),
         coast_s=float(np.exp(rng.uniform(np.log(1.0), np.log(13.0)))),
         drag_split=(float(split[0]), float(split[1]), float(split[2])),
         open_share=open_share,

@@ -45,7 +45,7 @@ def handling(rng: Rng, count: int, rate_hz: float) -> F32:
             piece = np.sin(2 * np.pi * hz * t) * np.exp(-t / rng.uniform(0.02, 0.08))
             piece += 0.3 * rng.standard_normal(n) * np.exp(-t / 0.004)
         else:
-            rub = np.convolve(rng.standard_normal(n), np.ones(12) / 12, mode="same")
+            rub = np.convolve(rng.standard_normal(n), np.hanning(48) / 8, mode="same")
             piece = 1.2 * rub * np.sin(np.pi * np.arange(n) / max(n, 1))
         out[at : at + n] += (piece * 10 ** rng.normal(0, 0.25)).astype(np.float32)
     return out

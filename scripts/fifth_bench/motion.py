@@ -65,23 +65,46 @@ def drag_of(timing: Timing, from_share: float) -> tuple[float, float, float]:
 
 
 def _run_torque(slip: F64 | float, breakdown: float) -> F64 | float:
+    """Breakdown curve that begins at nothing: a single phase has no pull on a still rotor."""
     forward = 2.0 / (slip / breakdown + breakdown / np.maximum(slip, 1e-6))
-    backward = 2.0 / ((2 - slip) / breakdown + breakdown / (2 - slip))
-    return forward - backward
+    return forward * np.sqrt(np.maximum(1.0 - slip, 0.0))
 
 
-def _start_strength(timing: Timing, drag: tuple[float, float, float], strength: float) -> float:
-    """Start torque with which the wanted run-up comes closest, of 20 tried side by side."""
-    tried = np.geomspace(0.15, 60.0, 20)
-    u = np.zeros(20)
-    inside = np.ones(20)
-    done = np.full(20, 99.0)
-    goal = 0.98 * (1 - timing.slip)
-    steps = int(min(8.0, 2.0 * timing.run_up_s + 1) / STEP_S / 2)
+def _strength(timing: Timing, drag: tuple[float, float, float]) -> float:
+    """Strength of the run winding: for the slip wanted, but enough to pull up by itself."""
+
+    def pull(u: float) -> float:
+        return drag[0] + drag[1] * u + drag[2] * u * u
+
+    run = 1.0 - timing.slip
+    wanted = pull(run) / float(_run_torque(timing.slip, timing.breakdown_slip))
+    u = timing.open_share
+    enough = (1.2 * pull(u) + 0.15) / float(_run_torque(1.0 - u, timing.breakdown_slip))
+    return max(wanted, enough)
+
+
+def _settled(timing: Timing, drag: tuple[float, float, float], strength: float) -> float:
+    """Speed share at which the run winding and the drag balance."""
+    u = np.linspace(0.5, 0.99999, 20001)
+    over = strength * _run_torque(1.0 - u, timing.breakdown_slip)
+    over = over - (drag[0] + drag[1] * u + drag[2] * u * u)
+    return float(u[np.flatnonzero(over > 0)[-1]])
+
+
+def _start_strength(
+    timing: Timing, drag: tuple[float, float, float], strength: float, run: float
+) -> float:
+    """Start torque with which the wanted run-up comes closest, of 30 tried side by side."""
+    tried = np.geomspace(0.15, 20.0, 30)
+    u = np.zeros(30)
+    inside = np.ones(30)
+    done = np.full(30, 99.0)
+    goal = 0.98 * run
+    steps = int(5.0 / STEP_S / 2)
     for k in range(steps):
         torque = strength * _run_torque(1 - u, timing.breakdown_slip)
         torque = torque + tried * inside - (drag[0] + drag[1] * u + drag[2] * u * u)
-        u = np.clip(u + torque * 2 * STEP_S, 0.0, 0.9995)
+        u = np.clip(u + torque * 2 * STEP_S, 0.0, 0.99999)
         inside = inside * (u < timing.open_share)
         done = np.where((u >= goal) & (done > 90), k * 2 * STEP_S, done)
     return float(tried[int(np.argmin(np.abs(done - timing.run_up_s)))])
@@ -92,11 +115,10 @@ def integrate(timing: Timing) -> Motion:
     count = int(timing.length_s / STEP_S) + 2
     if timing.spin_hz:
         return _by_hand(timing, count)
-    run = 1.0 - timing.slip
-    drag = drag_of(timing, run)
-    balance = drag[0] + drag[1] * run + drag[2] * run * run
-    strength = balance / float(_run_torque(timing.slip, timing.breakdown_slip))
-    start = _start_strength(timing, drag, strength)
+    drag = drag_of(timing, 1.0 - timing.slip)
+    strength = _strength(timing, drag)
+    run = _settled(timing, drag, strength)
+    start = _start_strength(timing, drag, strength, run)
     speeds, windings = np.zeros(count), np.zeros(count)
     motion = Motion(timing, speeds, windings)
     stopped = timing.mode in ("no_start", "stuck_open")
@@ -117,7 +139,7 @@ def integrate(timing: Timing) -> Motion:
             if timing.sag:
                 pull *= 1.0 + timing.sag * max(0.0, (k - begin) / (end - begin) - 0.25)
             u += (torque + start * inside - pull) * STEP_S
-            u = min(max(u, 0.0), 0.9995)
+            u = min(max(u, 0.0), 0.99999)
             speeds[k] = u
             windings[k] = inside
             if timing.mode == "stuck_closed":

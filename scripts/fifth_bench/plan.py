@@ -62,7 +62,7 @@ def draw(seed: int, index: int, kind: str) -> Plan:
     faults = _faults(rng, stage)
     other = _other(rng, by_hand) if rng.random() < 0.11 else None
     if other is not None:
-        faults = {f: (m, min(s, rng.uniform(0.02, 0.18))) for f, (m, s) in faults.items()}
+        faults = {f: (m, round(min(s, rng.uniform(0.02, 0.18)), 4)) for f, (m, s) in faults.items()}
         faults = faults if rng.random() < 0.4 else {}
     if other is not None and other[0] in ("did_not_start", "start_switch_stuck_open"):
         faults = {}

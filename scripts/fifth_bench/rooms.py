@@ -115,12 +115,13 @@ def _voice(rng: Rng, seconds: float, rate_hz: float) -> F32:
             train = rng.standard_normal(n) * 0.25
         spectrum = np.fft.rfft(train, 2 * n)
         f = np.fft.rfftfreq(2 * n, 1 / rate_hz)
-        gain = np.full(f.size, 0.02)
+        gain = np.full(f.size, 0.01)
         for middle, width in (
             (rng.uniform(280, 850), 90), (rng.uniform(900, 2300), 130),
             (rng.uniform(2400, 3400), 200), (rng.uniform(3800, 6000), 500),
         ):  # fmt: skip
             gain = gain + 1 / (1 + ((f - middle) / width) ** 2) * (500 / (middle + 200))
+        gain = gain / (1 + (f / 3000) ** 2)
         piece = np.fft.irfft(spectrum * gain)[:n] * np.sin(np.pi * t / length) ** 0.7
         start = int(at * rate_hz)
         stop = min(start + n, out.size)
@@ -178,8 +179,11 @@ def clatter(rng: Rng, count: int, rate_hz: float) -> F32:
         n = int(0.4 * rate_hz)
         t = np.arange(n) / rate_hz
         piece = np.zeros(n)
-        for _ in range(int(rng.integers(2, 6))):
-            hz = rng.uniform(500, 7000)
+        piece += (
+            rng.standard_normal(n) * np.exp(-t / rng.uniform(0.002, 0.02)) * rng.uniform(0.5, 3)
+        )
+        for _ in range(int(rng.integers(3, 12))):
+            hz = rng.uniform(400, 7000)
             piece += (
                 rng.uniform(0.2, 1)
                 * np.sin(2 * np.pi * hz * t)

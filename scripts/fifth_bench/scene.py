@@ -18,6 +18,8 @@ class Scene:
     ) -> None:
         self.maker, self.motion, self.body = maker, motion, body
         self.rate_hz = rate_hz
+        #: Tones of faults stay below this, where the scale of severity still hears them.
+        self.top_hz = min(6800.0, 0.4 * rate_hz)
         self.count = int(motion.timing.length_s * rate_hz)
         self.by_hand = motion.timing.spin_hz > 0
         self.sync_hz = motion.timing.spin_hz or 2.0 * mains_hz / maker.poles
@@ -51,7 +53,7 @@ class Scene:
         at_s = motion.at_speed_s if motion.at_speed_s is not None else max(on_s, 0.0)
         rest_s = motion.rest_s if motion.rest_s is not None else off_s
         if self.by_hand:
-            at_s = off_s = on_s
+            off_s = at_s  # the hand lets go
         edges = {
             "run_up": (on_s + 0.02, at_s),
             "steady": (at_s + 0.1, off_s - 0.02),
