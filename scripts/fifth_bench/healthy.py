@@ -179,7 +179,7 @@ def own_sound(scene: Scene, seed: int, stage: str) -> F32:
         level_db = scene.maker.levels_db[part]
         if level_db < -60 or (part in CHAMBER_PARTS and stage == "motor_only"):
             continue
-        if (scene.by_hand and part in (*ELECTRIC, "air", "fan_tones", "chamber_air")) or (
+        if (scene.by_hand and part in (*ELECTRIC, "air", "fan_tones", "chamber_air", "shake")) or (
             stopped and part not in ELECTRIC
         ):
             continue

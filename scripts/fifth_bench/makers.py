@@ -26,7 +26,7 @@ LEVELS: dict[str, tuple[float, float]] = {
     "fan_tones": (-12.0, 6.0),
     "rolling": (-9.0, 5.0),
     "balls": (-18.0, 6.0),
-    "shake": (-17.0, 6.0),
+    "shake": (-30.0, 7.0),
     "chamber_air": (-11.0, 5.0),
     "seal": (-16.0, 6.0),
     "buzz": (-14.0, 6.0),

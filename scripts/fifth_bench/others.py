@@ -121,5 +121,7 @@ SOURCES: dict[str, tuple[Source | None, str]] = {
     "speed_sags": (None, "steady"),
     "switch_ring_squeal": (ring_squeal, "near_rest"),
 }
+#: Other faults that need the grind chamber.
+CHAMBER = ("face_rub", "beans_in_it")
 #: Other faults a shaft spun by hand can have.
 BY_HAND = ("drag", "face_rub", "loose_part", "switch_ring_squeal")

@@ -60,7 +60,7 @@ def draw(seed: int, index: int, kind: str) -> Plan:
     stage = _stage(rng, kind)
     by_hand = stage == "hand_spin"
     faults = _faults(rng, stage)
-    other = _other(rng, by_hand) if rng.random() < 0.11 else None
+    other = _other(rng, stage) if rng.random() < 0.11 else None
     if other is not None:
         faults = {f: (m, round(min(s, rng.uniform(0.02, 0.18)), 4)) for f, (m, s) in faults.items()}
         faults = faults if rng.random() < 0.4 else {}
@@ -110,8 +110,10 @@ def _faults(rng: Rng, stage: str) -> dict[str, tuple[str, float]]:
     return {f: (_mechanism(rng, f, stage), round(float(s), 4)) for f, s in found.items()}
 
 
-def _other(rng: Rng, by_hand: bool) -> tuple[str, float]:
-    pool = others.BY_HAND if by_hand else tuple(names.OTHERS)
+def _other(rng: Rng, stage: str) -> tuple[str, float]:
+    pool = others.BY_HAND if stage == "hand_spin" else tuple(names.OTHERS)
+    if stage == "motor_only":
+        pool = tuple(name for name in pool if name not in others.CHAMBER)
     return str(rng.choice(pool)), round(float(rng.uniform(0.25, 1.0)), 4)
 
 
@@ -221,7 +223,7 @@ def afflicted(rng: Rng, plan: Plan, problem: str) -> Plan:
         plan = replace(plan, snr_db=float(rng.uniform(-12, -3)))
     if problem == "loaded_run":
         slip = min(max(timing.slip * rng.uniform(1.8, 3.5), 0.015), 0.07)
-        plan = replace(plan, timing=replace(timing, slip=slip), other=None)
+        plan = replace(plan, stage="assembled", timing=replace(timing, slip=slip), other=None)
     return replace(plan, phone=phone)
 
 
