@@ -96,6 +96,7 @@ def measured(name: str) -> dict[str, Any]:
     fitness = assess(clip, run, frames, stage=machine.stage)
     evidence = gather(clip, run, frames, fitness.bandwidth_hz)
     values = {f"run.{f.name}": _plain(getattr(run, f.name)) for f in fields(run)}
+    values["run.not_heard"] = len(run.not_heard)
     values["fitness"] = [_plain(fitness.bandwidth_hz), _plain(fitness.room_snr_db)]
     values["problems"] = sorted(fitness.codes)
     if machine.stage == "burr_setting":
@@ -106,7 +107,7 @@ def measured(name: str) -> dict[str, Any]:
 def _plain(value: Any) -> Any:
     """Numbers and texts only; of a long array some values."""
     if isinstance(value, Missing):
-        return value.because
+        return "not measurable"  # the words of the reason may change
     if isinstance(value, np.ndarray):
         if value.size > 12:
             value = value[np.linspace(0, value.size - 1, 12).astype(int)]

@@ -44,7 +44,7 @@ def test_every_clip_has_its_values():
 
 
 def test_a_difference_is_seen_and_rounding_is_none():
-    old = {"a": 1.0, "b": [1, {"c": None}], "d": "not heard", "e": True, "f": 0.0}
+    old = {"a": 1.0, "b": [1, {"c": None}], "d": "not measurable", "e": True, "f": 0.0}
     assert reference.differences(old, {**old, "a": 1.0005, "f": 5e-5}) == []
     assert reference.differences(old, {**old, "a": 1.002}) == ["a: 1.0 was measured, now 1.002"]
     assert reference.differences(old, {**old, "e": 1}) == ["e: True was measured, now 1"]
