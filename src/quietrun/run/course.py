@@ -725,7 +725,7 @@ def _describe(
             slide, last, _decay(act, last, frames.duration_s), max(faded - last, 0.3)
         )
         if slope is not None:
-            stop = max(slope.duration_s, faded - last)
+            stop = slope.duration_s
             rest_at = last + stop
             rest = rest_at if rest_at <= frames.duration_s + 0.3 else None
             track = SpeedTrack(
@@ -739,6 +739,7 @@ def _describe(
                 *slope.drag,
                 half_speed_s=float(slope.time_s[half[0]] - last) if half.size else None,
                 confidence=float(np.clip(slope.score / 12.0, 0.0, 1.0)),
+                spread=slope.spread,
             )
     start = clip.start_s
     opened = closed = up_track = snaps = None

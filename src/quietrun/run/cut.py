@@ -119,7 +119,9 @@ def cut_time(
         known = round((about_s - 0.15 - first) * rate)
         if known < 8 or z.size < 16:
             continue
-        nats = _slides(_unturn(z, rate, known), rate, hz)
+        still = _unturn(z, rate, known)
+        # a tone that the power makes ends with it, at whatever loss of speed
+        nats = np.maximum(_slides(still, rate, hz), _ends(still, rate)[:, None])
         at = (grid - first) * rate
         low = np.clip(at.astype(int), 0, nats.shape[0] - 2)
         part = (at - low)[:, None]

@@ -64,6 +64,7 @@ class Slope:
     drag : (coulomb, viscous, windage) shares at the steady speed
     time_s, share : shape (k,), the path
     score : total gain along the path over its own spread by chance (z value)
+    spread : standard error of the logarithm of ``duration_s``
     """
 
     duration_s: float
@@ -71,6 +72,7 @@ class Slope:
     time_s: Floats
     share: Floats
     score: float
+    spread: float
 
 
 def prominence(power: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -310,26 +312,31 @@ def follow_down(
     logs = np.log(slide.share)
     heard = max(8, int(np.sum(time <= audible_s + 0.15)))
     gain[heard:] = 0.4  # what a law pays a column: beyond hearing there is nothing to win
-    share, drag, stop, total = _best_law(
-        gain, time, logs, _relative(decay, off_s), min(audible_s, float(time[-1]))
-    )
+    law = _likely_law(gain, time, logs, _relative(decay, off_s), min(audible_s, float(time[-1])))
+    share = law.share
     path, free_total = _free_path(gain[:heard] - _FREE_TOLL)
     used = share > LOWEST_SHARE
-    score = total / np.sqrt(max(1, int(used.sum())))
+    score = law.gain / np.sqrt(max(1, int(used.sum())))
     moved = path.size >= 8 and path[-1] * LOG_STEP > 0.35
-    if moved and free_total > 0.8 * total and free_total > 2.0 * path.size:
+    if moved and free_total > 0.8 * law.gain and free_total > 2.0 * path.size:
         free = np.exp(-LOG_STEP * path)
-        drag, stop = fit_drag_shares(time[: path.size], free)
+        drag, _ = fit_drag_shares(time[: path.size], free)
+        stop = max(law.duration_s, float(time[path.size - 1]))
         tail = np.interp(time[path.size :], [time[path.size - 1], stop], [free[-1], 0.0], right=0.0)
         clear = float(gain[np.arange(path.size), path].sum() / np.sqrt(path.size))
-        return Slope(stop, drag, time + off_s, np.concatenate([free, tail]), clear)
+        return Slope(stop, drag, time + off_s, np.concatenate([free, tail]), clear, law.spread)
     if score > _CLEAR:
         share = _corridor(gain, share)
-    return Slope(stop, drag, time + off_s, share, float(score))
+    return Slope(law.duration_s, law.drag, time + off_s, share, float(score), law.spread)
 
 
 _CLEAR = 12.0
-_AUDIBLE_SPREAD = 0.35  # rest comes 1 to 2 audible times after switch-off, mostly: a mild prior
+# Rest comes soon after the machine has sunk into the room, the sooner the further it stood over
+# it: median and spread of ln(rest / audible) over training clips of all four sound models, 30 dB
+# over the room, and more for each dB less.
+_TO_REST = (0.07, 0.008)
+_TO_REST_SPREAD = (0.08, 0.004)
+_GAIN_NATS = 0.3  # a column's gain in nats: neighbours share tones and the frames overlap
 
 
 def _relative(decay: Decay | None, off_s: float) -> Decay | None:
@@ -381,25 +388,45 @@ def follow_up(slide: SlideMap, on_s: float, at_speed_s: float) -> tuple[Floats, 
     return np.concatenate(([on_s], time)), np.concatenate(([0.0], share))
 
 
-def _best_law(
+@dataclass(frozen=True, slots=True, eq=False)
+class _Law:
+    """A law of motion: its path, drag, stop time, the spread of its logarithm, total gain."""
+
+    share: Floats
+    drag: tuple[float, float, float]
+    duration_s: float
+    spread: float
+    gain: float
+
+
+def _likely_law(
     gain: Floats, time: Floats, logs: Floats, decay: Decay | None, audible_s: float
-) -> tuple[Floats, tuple[float, float, float], float, float]:
-    """Best curve of the bank: its share at each time, drag, stop time and total gain."""
-    durations = np.exp(np.arange(np.log(0.3), np.log(45.0), 0.09))
+) -> _Law:
+    """Likely stop time over all curves of the bank, and the curve that fits best with it."""
     tau, w = motion_curves(COAST_SHAPES)
-    best = (-np.inf, 0, 1.0)
-    for i in range(tau.shape[0]):
-        total = _law_score(gain, time, logs, decay, tau[i], w, durations)
-        total -= 0.5 * (np.log(durations / (1.4 * audible_s)) / _AUDIBLE_SPREAD) ** 2
-        j = int(np.argmax(total))
-        if total[j] > best[0]:
-            best = (float(total[j]), i, float(durations[j]))
-    _, i, near = best
-    fine = near * np.exp(np.linspace(-0.09, 0.09, 15))
-    total = _law_score(gain, time, logs, decay, tau[i], w, fine)
-    k = int(np.argmax(total))
-    share = np.interp(time / fine[k], tau[i], w, right=0.0)
-    return share, COAST_SHAPES[i], float(fine[k]), float(_along(gain, share[None], logs)[0])
+    short_db = 30.0 + decay.floor_db if decay is not None else 15.0
+    rest = np.log(audible_s) + _TO_REST[0] + _TO_REST[1] * short_db
+    width = _TO_REST_SPREAD[0] + _TO_REST_SPREAD[1] * short_db
+
+    def likely(logs_s: Floats) -> tuple[Floats, float, float]:
+        durations = np.exp(logs_s)
+        nats = np.array([_law_score(gain, time, logs, decay, row, w, durations) for row in tau])
+        nats -= 0.5 * ((logs_s - rest) / width) ** 2
+        chance = np.exp(nats - nats.max()).sum(axis=0)
+        chance /= chance.sum()
+        middle = float(chance @ logs_s)
+        return nats, middle, float(np.sqrt(chance @ (logs_s - middle) ** 2))
+
+    grid = np.arange(np.log(0.3), np.log(45.0), 0.09)
+    nats, middle, spread = likely(grid)
+    if spread < 0.1:  # narrow beside the grid
+        grid = middle + np.linspace(-0.2, 0.2, 27)
+        nats, middle, spread = likely(grid)
+    duration = float(np.exp(middle))
+    i = int(np.argmax(nats[:, int(np.argmin(np.abs(grid - middle)))]))
+    share = np.interp(time / duration, tau[i], w, right=0.0)
+    total = float(_along(gain, share[None], logs)[0])
+    return _Law(share, COAST_SHAPES[i], duration, spread, total)
 
 
 def _law_score(
@@ -411,9 +438,9 @@ def _law_score(
     w: Floats,
     durations: Floats,
 ) -> Floats:
-    """Gain along the path of one shape at each duration, less the misfit of the level."""
+    """Log-likelihood of one shape at each duration, from the tones and the level."""
     share = np.interp(time[None, :] / durations[:, None], tau, w, right=0.0)
-    total = _along(gain - 0.4, share, logs)
+    total = _GAIN_NATS * _along(gain - 0.4, share, logs)
     if decay is not None:
         level = np.interp(decay.time_s[None, :] / durations[:, None], tau, w, right=0.0)
         total = total - _level_penalty(level, decay)
