@@ -23,6 +23,10 @@ from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 Floats = NDArray[np.float64]
 
 SHORTEST_RUN_S = 0.6
+# A start switch opens at 65 to 85 % of synchronous speed and closes below that (snap action);
+# a run-up is no straight line, but half of it takes longer than a fifth of the time
+_OPENS_AFTER = 0.2
+_CLOSES = (0.10, 0.85)
 _SEEN_S = 0.15  # of room before a rise
 _MOST_COVERED_S = 3.0
 _QUICKEST_S = 0.12  # no rotor runs up quicker
@@ -746,6 +750,8 @@ def _describe(
     if best.on_s is not None and at_speed is not None:
         snaps = clicks.snaps_of(frames)
         heard_click = clicks.lone(snaps, (first + 0.08, min(first + 2.5, last - 0.1)))
+        if heard_click is not None and not _may_open(best, at_speed, heard_click[0]):
+            heard_click = None
         if heard_click is not None:
             at_speed = max(at_speed, heard_click[0] + 0.05)
             at = float(np.interp(heard_click[0], [first, at_speed], [0.0, 1.0]))
@@ -760,6 +766,7 @@ def _describe(
         )
         if heard_click is not None:
             at = float(np.interp(heard_click[0], track.time_s - start, track.share))
+        if heard_click is not None and _CLOSES[0] < at < _CLOSES[1]:
             closed = SwitchEvent(heard_click[0] + start, at, heard_click[1])
     shaft = speed.find_shaft(
         frames,
@@ -807,6 +814,19 @@ def _describe(
         rotation_heard=coast is not None and coast.confidence > 0.4,
         phases=phases,
     )
+
+
+def _may_open(best: _Stretch, at_speed_s: float, click_s: float) -> bool:
+    """Whether the start switch can have opened at a time: well on the way up, not at full speed.
+
+    Where the tones do not tell when full speed was reached, the level does not either: a
+    winding that is switched off is what ends the loud start.
+    """
+    if best.on_s is None:
+        return False
+    if best.tones_s is not None and click_s > best.tones_s + 0.3:
+        return False
+    return click_s > best.on_s + _OPENS_AFTER * (at_speed_s - best.on_s)
 
 
 def _decay(act: Activity, off_s: float, end_s: float) -> ratio.Decay | None:

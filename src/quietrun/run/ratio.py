@@ -417,7 +417,7 @@ def _likely_law(
         middle = float(chance @ logs_s)
         return nats, middle, float(np.sqrt(chance @ (logs_s - middle) ** 2))
 
-    grid = np.arange(np.log(0.3), np.log(45.0), 0.09)
+    grid = rest + np.arange(-0.9, 0.95, 0.06)
     nats, middle, spread = likely(grid)
     if spread < 0.1:  # narrow beside the grid
         grid = middle + np.linspace(-0.2, 0.2, 27)
