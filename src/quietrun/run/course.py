@@ -537,6 +537,20 @@ def _switched_off(
     return None if about_s > frames.duration_s - 0.25 else about_s
 
 
+def _goes_on(act: Activity, at_s: float) -> bool:
+    """Whether the machine is as loud a second or two after the end of a hum as before it.
+
+    Even one that takes half a minute to rest is softer by then: the hum was only covered.
+    """
+
+    def share(from_s: float, to_s: float) -> float:
+        a, b = np.searchsorted(act.time_s, (at_s + from_s, at_s + to_s))
+        return float(median(act.share[a:b])) if b - a > 50 * (to_s - from_s) else 0.0
+
+    before = share(-0.5, 0.0)
+    return before > 0.4 and min(share(0.5, 1.0), share(1.0, 2.0)) > before - 0.02
+
+
 def _falls_after(act: Activity, at_s: float) -> bool:
     """Whether the end of a hum is a switch-off: the rest holds still before it and falls after it.
 
@@ -575,6 +589,8 @@ def _refine(
     loud = [s for s in active_stretches(act) if s[0] < b and s[1] > a]
     whole = (min([a, *(s[0] for s in loud)]), max([b, *(s[1] for s in loud)]))
     cut_off = by_hum and odds.strength > 1.0 and b - a > 1.0 and _falls_after(act, b)
+    goes_on = by_hum and _goes_on(act, b)
+    cut_off = cut_off and not goes_on
     still = stillest(frames, (a, b) if cut_off else whole, 1.4)
     tones_hz = still_tones(frames, still, comb.mains_hz, top_hz)
     tones = tone_odds(frames, tones_hz)
@@ -589,7 +605,9 @@ def _refine(
     on: float | None = onset if onset > 0.1 else None
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     humming = by_hum and a - 0.3 <= middle <= b + 0.3
-    if cut_off or (humming and odds.strength > 1.5 and b - a > 1.5):
+    if goes_on and full is None:
+        off = knee(act, max(b, still[0]), min(whole[1] + 1.5, frames.duration_s))
+    elif cut_off or (humming and odds.strength > 1.5 and b - a > 1.5):
         off = b - _EDGE_S
     elif holding and (by_hum or tones.strength > 1.0):
         off = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
