@@ -11,6 +11,7 @@ SCRIPTS = Path(__file__).parents[1] / "scripts"
 sys.path.insert(0, str(SCRIPTS))
 
 from mutants import cli, cover, tree  # noqa: E402
+from mutants.equal import EQUAL, why_equal  # noqa: E402
 from mutants.operators import mutants_of  # noqa: E402
 
 SOURCE = '''"""Module: 1 + 2 < 3."""
@@ -169,9 +170,39 @@ def test_the_report_counts_and_names_survivors(capsys):
     ]
     assert cli.conclude(told) == 0
     said = capsys.readouterr().out
-    assert "dsp: 17 of 17 caught\nrun: 0 of 3 caught\nAll: 17 of 20 caught (85%)" in said
+    assert (
+        "dsp: 17 of 17 caught (100%)\nrun: 0 of 3 caught (0%)\nAll: 17 of 20 caught (85%)" in said
+    )
     assert said.count("SURVIVED run/y.py") == 3
     assert cli.conclude(told[1:]) == 1, "16 of 19 are too few"
+    equal = {**told[-1], "equal": True, "by": "a reason"}
+    capsys.readouterr()
+    assert cli.conclude([*told[1:-1], equal]) == 0, "16 of 18 are enough"
+    said = capsys.readouterr().out
+    assert "All: 16 of 18 caught (89%), 1 change nothing" in said
+    assert "a reason" not in said
+
+
+def test_a_change_that_is_known_to_change_nothing_is_not_tried(tmp_path):
+    (module, text, _, after), why = next(iter(EQUAL.items()))
+    path = tmp_path / tree.SRC / module
+    path.parent.mkdir(parents=True)
+    path.write_text(f"if t:\n    {text}\n")
+    offered = [m for m in mutants_of(module, path.read_text()) if m.after == after]
+    assert len(offered) == 2, "of the same words on one line only the one that is meant"
+    (same,) = [told for m in offered if (told := cli._equal(tmp_path, m))]
+    assert same["by"] == why
+    assert (same["caught"], same["equal"]) == (False, True)
+    path.write_text(f"if t:\n    {text}  # edited\n")
+    assert not any(cli._equal(tmp_path, m) for m in mutants_of(module, path.read_text()))
+
+
+def test_every_change_that_changes_nothing_is_one_of_those_offered():
+    """Where a line was edited its entry is stale, and goes."""
+    for key in EQUAL:
+        source = (tree.ROOT / tree.SRC / key[0]).read_text(encoding="utf-8")
+        found = [m for m in mutants_of(key[0], source) if why_equal(source, m) == EQUAL[key]]
+        assert found, key
 
 
 def test_a_result_is_kept_for_the_module_it_was_got_with(tmp_path, capsys, monkeypatch):

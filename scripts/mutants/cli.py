@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from mutants.cover import Map, measure
+from mutants.equal import why_equal
 from mutants.operators import Mutant, mutants_of
 from mutants.tree import SRC, broken, can_import, copy, head, run_pytest
 
@@ -71,6 +72,7 @@ def _in_order_of_chance(mutants: list[Mutant], source: str, seed: int) -> list[t
 
 def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, Any]:
     """Run the tests against one change."""
+    source = (tree / SRC / mutant.module).read_text(encoding="utf-8")
     tests = known.tests_for(mutant.module, mutant.line, mutant.last, budget_s)
     told = {
         "name": mutant.name,
@@ -84,7 +86,6 @@ def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, 
     if not tests:
         return told | {"by": "no test runs this"}
     limit_s = LEAST_S + 4.0 * sum(known.seconds[test] for test in tests)
-    source = (tree / SRC / mutant.module).read_text(encoding="utf-8")
     start = time.monotonic()
     with broken(tree, mutant.module, mutant.applied(source)):
         code, said = run_pytest(tree, ["-x", "--tb=no", *tests], limit_s)
@@ -103,7 +104,7 @@ def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, 
 
 def show(told: dict[str, Any]) -> str:
     """One line of the report."""
-    word = "caught  " if told["caught"] else "SURVIVED"
+    word = "caught  " if told["caught"] else "equal   " if told.get("equal") else "SURVIVED"
     change = " ".join(f"{told['before']}  ->  {told['after']}".split())
     change = change if len(change) < 130 else change[:127] + "..."
     by = f"  [{told['by']}]" if told["by"] else f"  [{told['tests']} tests passed]"
@@ -137,7 +138,7 @@ def run(arguments: list[str]) -> int:
         known = measure(tree, modules_of(tree, PARTS), given.map)
         told = []
         for mutant in chosen:
-            one = results.get((mutant.name, _mark(tree, mutant)))
+            one = _equal(tree, mutant) or results.get((mutant.name, _mark(tree, mutant)))
             fresh = one is None
             one = one or tried(tree, mutant, known, given.budget)
             told.append(one)
@@ -146,6 +147,15 @@ def run(arguments: list[str]) -> int:
                 with given.results.open("a", encoding="utf-8") as file:
                     file.write(json.dumps(one) + "\n")
     return conclude(told)
+
+
+def _equal(tree: Path, mutant: Mutant) -> dict[str, Any] | None:
+    """Tell of a change that is known to change nothing."""
+    why = why_equal((tree / SRC / mutant.module).read_text(encoding="utf-8"), mutant)
+    if why is None:
+        return None
+    told = {"name": mutant.name, "before": mutant.before, "after": mutant.after}
+    return told | {"caught": False, "equal": True, "by": why, "tests": 0}
 
 
 def _mark(tree: Path, mutant: Mutant) -> str:
@@ -166,11 +176,18 @@ def conclude(told: list[dict[str, Any]]) -> int:
     """Print the counts and the survivors; 0 when enough were caught."""
     print()
     for part in sorted({one["name"].split("/")[0] for one in told}):
-        these = [one for one in told if one["name"].startswith(f"{part}/")]
-        print(f"{part}: {sum(one['caught'] for one in these)} of {len(these)} caught")
-    caught = sum(one["caught"] for one in told)
-    print(f"All: {caught} of {len(told)} caught ({caught / max(1, len(told)):.0%}); survivors:")
+        print(f"{part}: {_counts([one for one in told if one['name'].startswith(f'{part}/')])}")
+    print(f"All: {_counts(told)}; survivors:")
     for one in told:
-        if not one["caught"]:
+        if not one["caught"] and not one.get("equal"):
             print(f"  {show(one)}")
-    return 0 if caught >= GOAL * len(told) else 1
+    real = [one for one in told if not one.get("equal")]
+    return 0 if sum(one["caught"] for one in real) >= GOAL * len(real) else 1
+
+
+def _counts(told: list[dict[str, Any]]) -> str:
+    real = [one for one in told if not one.get("equal")]
+    caught = sum(one["caught"] for one in real)
+    share = f" ({caught / len(real):.0%})" if real else ""
+    equal = len(told) - len(real)
+    return f"{caught} of {len(real)} caught{share}" + (f", {equal} change nothing" * bool(equal))

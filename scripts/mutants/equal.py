@@ -1,0 +1,45 @@
+"""Changes that change nothing: no test can find them, so they are not counted.
+
+Each was looked at by a person. A change is known by its module, the text of its line, where in
+that text it stands and what is put in; one whose line is edited is counted again.
+"""
+
+from __future__ import annotations
+
+from mutants.operators import Mutant
+
+#: (module, line without its indentation, column in it, what is put in) -> why nothing changes.
+EQUAL: dict[tuple[str, str, int, str], str] = {
+    (
+        "evidence/levels.py",
+        "share = np.interp(t, scene.coast_time, scene.coast_share, left=0.0, right=0.0)",
+        63,
+        "1.0",
+    ): "left of the track the next line puts 0",
+    (
+        "evidence/levels.py",
+        "half = smooth[min(int(0.5 * last), last - 1), i]",
+        35,
+        "(last + 1)",
+    ): "half of 4 or more is always less",
+    (
+        "evidence/levels.py",
+        "slope = float(np.mean((x - x.mean()) * (y - y.mean())) / spread)",
+        27,
+        "x.sum",
+    ): "a covariance needs only one of its two factors centred",
+    (
+        "judge/score.py",
+        "return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))",
+        45,
+        "120.0",
+    ): "beyond 60 the probability is 0 or 1 to every digit that is shown",
+}
+
+
+def why_equal(source: str, mutant: Mutant) -> str | None:
+    """Give the reason why a change changes nothing, or None where none is known."""
+    line = source.split("\n")[mutant.line - 1]
+    before = len("\n".join(source.split("\n")[: mutant.line - 1]).encode()) + (mutant.line > 1)
+    column = mutant.start - before - (len(line) - len(line.lstrip()))
+    return EQUAL.get((mutant.module, line.strip(), column, mutant.after))
