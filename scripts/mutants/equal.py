@@ -29,6 +29,18 @@ EQUAL: dict[tuple[str, str, int, str], str] = {
         "x.sum",
     ): "a covariance needs only one of its two factors centred",
     (
+        "evidence/knocks.py",
+        "by = max(1, round(envelope.rate_hz * _STEP_S))",
+        9,
+        "2",
+    ): "an envelope of about 2 kHz has far more values in a step",
+    (
+        "evidence/scene.py",
+        "size = max(1, int(0.02 * rate))",
+        11,
+        "2",
+    ): "an envelope of about 2 kHz has 40 values in 20 ms",
+    (
         "judge/score.py",
         "return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))",
         45,
