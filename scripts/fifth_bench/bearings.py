@@ -65,7 +65,7 @@ def gritty_grease(scene: Scene, rng: Rng) -> F32:
 def dry_howl(scene: Scene, rng: Rng) -> F32:
     """Starved of grease: modes of the seat are made to sing, in gusts, by speed."""
     out = np.zeros(scene.count, np.float32)
-    for _ in range(int(rng.integers(1, 4))):
+    for _ in range(int(rng.integers(2, 5))):
         hz = rng.uniform(700, scene.top_hz)
         wander = slow(rng, scene.count, scene.rate_hz, rng.uniform(3, 25))
         step = hz * (1 + 0.004 * wander) * (0.9 + 0.1 * np.minimum(scene.u, 1.2))
@@ -75,17 +75,24 @@ def dry_howl(scene: Scene, rng: Rng) -> F32:
         out += np.float32(rng.uniform(0.3, 1)) * lookup(SINE, phase) * gust * need
     breath = scene.noise(rng, [(300, -25), (2500, 0), (8000, -6)])[0]
     out = out * scene.law(1.0) * scene.swing(rng, rng.uniform(0, 0.4))
-    return out + np.float32(rng.uniform(0.02, 0.2)) * breath * scene.law(1.5)
+    return out + np.float32(rng.uniform(0.08, 0.4)) * breath * scene.law(1.5)
 
 
 def washboard(scene: Scene, rng: Rng) -> F32:
-    """Flutes across the race: one high whine that runs down with the shaft, with side lines."""
+    """Flutes across the race: a hill of high passing lines that runs down with the shaft."""
     orders = scene.maker.orders
-    order = orders["outer" if rng.random() < 0.6 else "inner"] * int(rng.integers(6, 22))
-    order = min(order, scene.top_hz / scene.sync_hz / 2)
-    out = scene.tone(order) * scene.swing(rng, rng.uniform(0.1, 0.7), orders["cage"])
-    out = out + np.float32(rng.uniform(0, 0.6)) * scene.tone(2 * order)
-    force = out * scene.swing(rng, rng.uniform(0, 0.6)) * scene.law(1.4)
+    base = orders["outer" if rng.random() < 0.6 else "inner"] / (1 - rng.uniform(0, 0.02))
+    most = max(int(scene.top_hz / scene.sync_hz / base), 4)
+    middle, width = rng.uniform(6, 22), rng.uniform(1.0, 5.0)
+    middle = min(middle, 0.7 * most)
+    out = np.zeros(scene.count, np.float32)
+    for line in range(max(2, int(middle - 2 * width)), min(int(middle + 2 * width) + 2, most + 1)):
+        strength = np.exp(-0.5 * ((line - middle) / width) ** 2) * 10 ** (rng.normal(0, 5) / 20)
+        out += np.float32(strength) * lookup(SINE, scene.turn * (base * line) + rng.uniform(0, 1))
+    out = out * scene.swing(rng, rng.uniform(0.1, 0.7), orders["cage"])
+    rough = scene.noise(rng, wavy(rng, [(200, -10), (1500, 0), (5000, -3), (9000, -14)], 3))[0]
+    force = out + np.float32(rng.uniform(0.1, 0.5)) * rough
+    force = force * scene.swing(rng, rng.uniform(0, 0.6)) * scene.law(1.4)
     return scene.through(_seat(rng), force) * scene.wander(rng, 2.0, 1.5)
 
 

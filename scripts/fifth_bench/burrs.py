@@ -32,16 +32,19 @@ def teeth_over_arc(scene: Scene, rng: Rng) -> F32:
 
 def zero_chirp(scene: Scene, rng: Rng) -> F32:
     """The chirp point: once a turn the high spot sings for a moment, gliding a little."""
-    hz = _note(scene, rng)
     window = _arc(scene, rng, 0.05, 0.25)
-    glide = scene.table(
-        (np.cos(np.linspace(0, 2 * np.pi, 16384, endpoint=False))).astype(np.float32)
-    )
-    step = hz * (1 + rng.uniform(-0.04, 0.04) * glide)
-    phase = np.cumsum(step, dtype=np.float64) / scene.rate_hz
-    voice = lookup(SINE, phase) + np.float32(rng.uniform(0, 0.5)) * lookup(SINE, phase * 2)
+    whole = np.linspace(0, 2 * np.pi, 16384, endpoint=False)
+    glide = scene.table(np.cos(whole).astype(np.float32))
+    voice = np.zeros(scene.count, np.float32)
+    for _ in range(int(rng.integers(1, 4))):
+        step = _note(scene, rng) * (1 + rng.uniform(-0.04, 0.04) * glide)
+        phase = np.cumsum(step, dtype=np.float64) / scene.rate_hz
+        voice += np.float32(rng.uniform(0.3, 1)) * lookup(SINE, phase)
+    grain = scene.noise(rng, wavy(rng, [(500, -16), (2500, 0), (7000, 0), (12000, -8)], 3))[0]
+    voice += np.float32(rng.uniform(0.1, 0.5)) * grain
     gust = scene.wander(rng, 6.0, rng.uniform(1, 5)) * np.clip(scene.u * 5, 0, 1)
-    return scene.through("plate", voice * window * gust * scene.law(0.6)) + voice * window * gust
+    sung = voice * window * gust
+    return scene.through("plate", sung * scene.law(0.6)) + sung
 
 
 def full_face(scene: Scene, rng: Rng) -> F32:
@@ -77,7 +80,9 @@ def steel_scream(scene: Scene, rng: Rng) -> F32:
     )
     on = np.clip(3 * slow(rng, scene.count, scene.rate_hz, rng.uniform(0.5, 3)) + 1.5, 0, 1)
     grain = scene.noise(rng, [(500, -20), (4000, 0), (10000, -4)])[0]
-    out = voice * scene.swing(rng, rng.uniform(0.2, 0.9)) + np.float32(0.15) * grain
+    out = (
+        voice * scene.swing(rng, rng.uniform(0.2, 0.9)) + np.float32(rng.uniform(0.15, 0.4)) * grain
+    )
     return out * on * np.clip(scene.u * 4, 0, 1) * scene.law(0.7)
 
 

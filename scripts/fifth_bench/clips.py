@@ -178,7 +178,7 @@ def _at_phone(plan: Plan, dry: F32, rate_hz: int) -> F32:
 
 def _around(plan: Plan, count: int, rate_hz: int) -> F32:
     """The room's own sounds at the microphone."""
-    sound = rooms.background(plan.room, plan.rng(4), count, rate_hz)
+    sound = rooms.background(plan.room, plan.rng(4), count, rate_hz, plan.mains_hz)
     size = fft.next_fast_len(count + 2048, real=True)
     gain = phones.microphone_gain(plan.phone, fft.rfftfreq(size, 1 / rate_hz))
     return np.asarray(fft.irfft(fft.rfft(sound, size) * gain, size)[:count], np.float32)

@@ -212,6 +212,8 @@ def clicks(scene: Scene, seed: int, own: F32) -> tuple[F32, dict[str, list[tuple
         strength = lognormal(rng, count, 6) * np.exp(-np.arange(count) * 0.3)
         piece = _piece(scene, gaps, strength, "case", rng.uniform(0.00005, 0.0008))
         loud = scene.maker.click_db + (rng.normal(2, 4) if kind == "open" else rng.normal(-3, 4))
+        if kind == "close":  # the weights carry less energy when they are slow
+            loud += 10.0 * np.log10(scene.maker.close_share)
         piece *= np.float32(level * ratio(loud + 8.0) / (np.abs(piece).max() + 1e-12))
         start = int(at_s * scene.rate_hz)
         stop = min(start + piece.size, scene.count)

@@ -14,6 +14,8 @@ import numpy as np
 from fifth_bench.basics import F32, F64
 
 STEP_S = 0.004
+#: No winding of such a machine speeds it up faster (synchronous speeds a second).
+STRONGEST = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ def _strength(timing: Timing, drag: tuple[float, float, float]) -> float:
     wanted = pull(run) / float(_run_torque(timing.slip, timing.breakdown_slip))
     u = timing.open_share
     enough = (1.2 * pull(u) + 0.15) / float(_run_torque(1.0 - u, timing.breakdown_slip))
-    return max(wanted, enough)
+    return max(min(wanted, STRONGEST), enough)
 
 
 def _settled(timing: Timing, drag: tuple[float, float, float], strength: float) -> float:
@@ -95,7 +97,7 @@ def _start_strength(
     timing: Timing, drag: tuple[float, float, float], strength: float, run: float
 ) -> float:
     """Start torque with which the wanted run-up comes closest, of 30 tried side by side."""
-    tried = np.geomspace(0.15, 20.0, 30)
+    tried = np.geomspace(0.15, 7.0, 30)
     u = np.zeros(30)
     inside = np.ones(30)
     done = np.full(30, 99.0)

@@ -164,7 +164,7 @@ def _changed(rng: Rng, timing: Timing, other: tuple[str, float] | None) -> Timin
     if name == "start_switch_stuck_closed":
         return replace(timing, mode="stuck_closed")
     if name == "speed_sags":
-        return replace(timing, sag=1.5 + 5.0 * severity, slip=max(timing.slip, 0.02))
+        return replace(timing, sag=1.0 + 4.0 * severity, slip=max(timing.slip, 0.02))
     if name == "drag":
         shorter = timing.coast_s * (1 - 0.35 - 0.4 * severity)
         length = max(timing.length_s - timing.coast_s + shorter, 6.0)

@@ -78,10 +78,9 @@ def ventilation(rng: Rng, count: int, rate_hz: float) -> F32:
     return shaped_noise(rng, count, rate_hz, curve)[0]
 
 
-def fridge(rng: Rng, count: int, rate_hz: float) -> F32:
+def fridge(rng: Rng, count: int, rate_hz: float, mains_hz: float = 50.0) -> F32:
     """A compressor hums on and on; it may start or stop."""
-    mains = rng.choice([50.0, 60.0]) * rng.uniform(0.999, 1.001)
-    cycle = np.arange(count) * (mains / rate_hz)
+    cycle = np.arange(count) * (mains_hz / rate_hz)
     out = sum(
         np.float32(rng.uniform(0.2, 1) / k) * lookup(SINE, cycle * k + rng.uniform(0, 1))
         for k in (1, 2, 4, 6, 8)
@@ -210,12 +209,15 @@ NOISES: dict[str, Callable[[Rng, int, float], F32]] = {
 }  # fmt: skip
 
 
-def background(room: Room, rng: Rng, count: int, rate_hz: float) -> F32:
+def background(room: Room, rng: Rng, count: int, rate_hz: float, mains_hz: float) -> F32:
     """The room alone: a steady floor and some of its noises."""
     floor = ventilation(rng, count, rate_hz)
     out = floor / np.float32(rms(floor)) * np.float32(ratio(rng.uniform(-12, 3)))
     for name in room.noises:
         if rng.random() < 0.75:
-            noise = NOISES[name](rng, count, rate_hz)
+            if name == "fridge":  # on the same mains as the machine
+                noise = fridge(rng, count, rate_hz, mains_hz)
+            else:
+                noise = NOISES[name](rng, count, rate_hz)
             out += noise / np.float32(rms(noise)) * np.float32(ratio(rng.uniform(-10, 3)))
     return out
