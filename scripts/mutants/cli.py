@@ -17,7 +17,7 @@ from typing import Any
 from mutants.cover import Map, measure
 from mutants.equal import why_equal
 from mutants.operators import Mutant, mutants_of
-from mutants.tree import SRC, broken, can_import, copy, head, run_pytest
+from mutants.tree import SRC, broken, can_import, copy, hang_ends, head, run_pytest
 
 PARTS = ("dsp", "run", "evidence", "judge")
 GOAL = 0.85
@@ -86,9 +86,10 @@ def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, 
     if not tests:
         return told | {"by": "no test runs this"}
     limit_s = LEAST_S + 4.0 * sum(known.seconds[test] for test in tests)
+    one_s = 0.3 * LEAST_S + 6.0 * max(known.seconds[test] for test in tests)
     start = time.monotonic()
     with broken(tree, mutant.module, mutant.applied(source)):
-        code, said = run_pytest(tree, ["-x", "--tb=no", *tests], limit_s)
+        code, said = run_pytest(tree, ["-x", "--tb=no", *hang_ends(one_s), *tests], limit_s)
         if code == 4:  # pytest found a test no more: where the module cannot be imported
             name = f"quietrun.{mutant.module.removesuffix('.py').replace('/', '.')}"
             if can_import(tree, name):
@@ -98,7 +99,8 @@ def tried(tree: Path, mutant: Mutant, known: Map, budget_s: float) -> dict[str, 
     if code == 0:
         return told
     first = re.search(r"^(?:FAILED|ERROR) (\S+)", said, re.MULTILINE)
-    by = "time" if code is None else first[1] if first else said.strip().splitlines()[-1]
+    hung = code is None or "Timeout (" in said
+    by = "time" if hung else first[1] if first else said.strip().splitlines()[-1]
     return told | {"caught": True, "by": by}
 
 

@@ -59,6 +59,16 @@ def run_pytest(tree: Path, arguments: list[str], limit_s: float) -> tuple[int | 
     return process.returncode, said
 
 
+def hang_ends(limit_s: float) -> list[str]:
+    """Give options of pytest that end a run in which one test takes too long (pytest 9)."""
+    from _pytest import faulthandler
+
+    if not hasattr(faulthandler, "get_exit_on_timeout_config_value"):
+        return []
+    names = {"faulthandler_timeout": f"{limit_s:.0f}", "faulthandler_exit_on_timeout": "true"}
+    return [word for name, value in names.items() for word in ("-o", f"{name}={value}")]
+
+
 def can_import(tree: Path, module: str) -> bool:
     """Tell whether a module of the copy can still be imported."""
     command = [sys.executable, "-c", f"import {module}"]
