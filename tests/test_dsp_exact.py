@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from quietrun.dsp.spectra import averaged_spectrum, floor_worth, local_floor
+from quietrun.dsp.defects import prepare
+from quietrun.dsp.spectra import averaged_spectrum, energy_spectrum, floor_worth, local_floor
 from quietrun.dsp.tones import find_tones
 
 
@@ -50,3 +51,29 @@ def test_as_many_false_tones_as_are_asked_for():
         x = averaged_spectrum(rng.standard_normal(48_000), 48_000, size=4800)
         found += len(find_tones(x.power, x.step_hz, averages=x.averages, false_alarm=0.9))
     assert 0.1 * spectra < found < 0.95 * spectra, "peaks are fewer than lines: some less"
+
+
+def test_the_smallest_that_is_enough():
+    """What is asked for in the error is what is taken."""
+    axis, power = np.arange(64.0), np.ones(64)
+    assert prepare(axis, power).power.size == 64
+    with pytest.raises(ValueError, match="64 lines or more"):
+        prepare(axis[:63], power[:63])
+    assert energy_spectrum(np.ones(16), 100.0).power.size == 9
+    with pytest.raises(ValueError, match="at least 16 samples"):
+        energy_spectrum(np.ones(15), 100.0)
+
+
+@pytest.mark.parametrize("size", [64, 65])
+def test_lines_of_an_envelope_from_end_to_end(size):
+    """Depth a on any line reads a^2: on the highest of an even length as on those below."""
+    n = np.arange(size)
+    lines = size // 2
+    for line in (3, lines):
+        swing = 0.2 * np.cos(2 * np.pi * line * n / size)
+        found = energy_spectrum(5.0 * (1.0 + swing), 100.0, shape="rectangular")
+        assert found.power[0] == 1.0, "the mean itself"
+        assert found.power[line] == pytest.approx(0.2**2, rel=1e-9)
+        others = np.delete(found.power, [0, line])
+        assert others.max() < 1e-20
+        assert found.step_hz == pytest.approx(100.0 / size)

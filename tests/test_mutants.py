@@ -184,7 +184,8 @@ def test_the_report_counts_and_names_survivors(capsys):
 
 
 def test_a_change_that_is_known_to_change_nothing_is_not_tried(tmp_path):
-    (module, text, _, after), why = next(iter(EQUAL.items()))
+    found = (entry for entry in EQUAL.items() if "left=0.0" in entry[0][1])
+    (module, text, _, after), why = next(found)
     path = tmp_path / tree.SRC / module
     path.parent.mkdir(parents=True)
     path.write_text(f"if t:\n    {text}\n")

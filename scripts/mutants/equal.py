@@ -11,6 +11,12 @@ from mutants.operators import Mutant
 #: (module, line without its indentation, column in it, what is put in) -> why nothing changes.
 EQUAL: dict[tuple[str, str, int, str], str] = {
     (
+        "dsp/windows.py",
+        "return float(-20.0 * np.log10(np.abs(np.sum(w * half)) / np.abs(np.sum(w))))",
+        44,
+        "(w / half)",
+    ): "a sum is as large as its conjugate",
+    (
         "evidence/levels.py",
         "share = np.interp(t, scene.coast_time, scene.coast_share, left=0.0, right=0.0)",
         63,
