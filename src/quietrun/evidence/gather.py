@@ -7,13 +7,13 @@ from types import MappingProxyType
 
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames
-from quietrun.evidence import bursts, course, knocks, levels, modulation, swings, tones
+from quietrun.evidence import bursts, course, knocks, levels, modulation, pairs, swings, tones
 from quietrun.evidence.rows import Value, missing
 from quietrun.evidence.scene import set_scene
 from quietrun.evidence.types import Evidence, Feature
 from quietrun.run.types import Run
 
-CATALOGUE: tuple[Feature, ...] = (
+_MEASURED: tuple[Feature, ...] = (
     *levels.ROWS,
     *modulation.ROWS,
     *knocks.ROWS,
@@ -22,6 +22,7 @@ CATALOGUE: tuple[Feature, ...] = (
     *tones.ROWS,
     *course.ROWS,
 )
+CATALOGUE = (*_MEASURED, *pairs.rows({feature.name: feature for feature in _MEASURED}))
 BY_NAME = MappingProxyType({feature.name: feature for feature in CATALOGUE})
 FAMILIES = tuple(dict.fromkeys(feature.family for feature in CATALOGUE))
 
@@ -48,6 +49,7 @@ def gather(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Evidenc
     values: dict[str, Value] = {}
     for family in (levels, modulation, knocks, bursts, swings, tones, course):
         values.update(family.measure(scene))
+    values.update(pairs.measure(values))
     for feature in CATALOGUE:
         value = values.get(feature.name, missing("not measured"))
         if isinstance(value, float) and not math.isfinite(value):
