@@ -31,6 +31,8 @@ from learning.cards import (
     FALSE_ALARM_COST,
     HIGHEST_SHARE,
     OTHER_FAULT,
+    SIGN_SHARE,
+    UNKNOWN_SHARE,
     as_set,
     benches,
     card_json,
@@ -41,6 +43,7 @@ from learning.cards import (
     trained_on,
 )
 from learning.dataset import ROOT, Row, code_stamp, load, synthetic
+from learning.signs import SIGNS
 
 from quietrun.words import FAULTS, POSSIBLE
 
@@ -76,10 +79,11 @@ def main(
     click.echo(f"{len(powered)} powered clips, {len(spun)} spun by hand")
     model: dict[str, Any] = {
         "format": 1,
-        "name": "general-2",
+        "name": "general-3",
         "features": feature_json(),
         "faults": {},
         "by_hand": {},
+        "findings": {},
     }
     for fault in (*FAULTS, "unknown"):
         card = _card(powered, fault, rounds=rounds, seed=seed)
@@ -87,6 +91,9 @@ def main(
             model["unknown"] = card
         else:
             model["faults"][fault] = card
+    started = [row for row in powered if row.run.get("started") is not False]
+    for sign in SIGNS:
+        model["findings"][sign] = _card(started, sign, rounds=rounds, seed=seed)
     if len(spun) >= 100:
         for fault in sorted(POSSIBLE[HAND]):
             model["by_hand"][fault] = _card(spun, fault, rounds=rounds // 2, seed=seed)
@@ -98,6 +105,8 @@ def main(
         "false_alarm_cost": FALSE_ALARM_COST,
         "highest_share": HIGHEST_SHARE,
         "other_fault": OTHER_FAULT,
+        "sign_share": SIGN_SHARE,
+        "unknown_share": UNKNOWN_SHARE,
     }
     out.mkdir(parents=True, exist_ok=True)
     data_bytes = (json.dumps(model, indent=1, allow_nan=False) + "\n").encode()

@@ -11,6 +11,7 @@ from sklearn.linear_model import LogisticRegression
 
 from learning.additive import Additive, directions, fit_additive
 from learning.dataset import NAMES, Row, hash_unit, matrix
+from learning.signs import SIGNS
 from quietrun.evidence import BY_NAME
 from quietrun.words import FAULTS, POSSIBLE
 
@@ -29,10 +30,11 @@ class Set:
     stage: np.ndarray
     group: np.ndarray
     healthy: np.ndarray = field(init=False)
+    faulty: np.ndarray = field(init=False)
 
     def __post_init__(self) -> None:
-        worst = np.max([self.severity[f] for f in FAULTS], axis=0)
-        self.healthy = (worst < AUDIBLE) & (self.other < AUDIBLE)
+        self.faulty = np.max([self.severity[f] for f in FAULTS], axis=0) >= AUDIBLE
+        self.healthy = ~self.faulty & (self.other < AUDIBLE)
 
     def part(self, mask: np.ndarray) -> Set:
         """The rows where ``mask`` is True."""
@@ -97,6 +99,12 @@ def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     if fault == "unknown":
         y = ~data.healthy
         return np.ones(y.size, dtype=bool), y.astype(int), np.ones(y.size)
+    if fault in SIGNS:
+        strength = sign_strength(data, fault)
+        use = (strength == 0) | (strength >= AUDIBLE)
+        if SIGNS[fault].alone:
+            use &= data.healthy | ((strength >= AUDIBLE) & ~data.faulty)
+        return use, (strength >= AUDIBLE).astype(int), np.ones(use.size)
     severity = data.severity[fault]
     use = data.possible(fault)
     weight = np.ones(severity.size)
@@ -105,6 +113,13 @@ def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     drowned = np.array([(heard_over(row, fault) or 0.0) < -2.0 for row in data.rows])
     weight[(severity >= AUDIBLE) & drowned] *= 0.2
     return use, (severity >= AUDIBLE).astype(int), weight
+
+
+def sign_strength(data: Set, sign: str) -> np.ndarray:
+    """How strong what teaches a finding is in each clip, 0 where it is not there."""
+    kinds = SIGNS[sign].kinds
+    others = [row.truth["other"] or {} for row in data.rows]
+    return np.array([max(float(other.get(kind, 0.0)) for kind in kinds) for other in others])
 
 
 def heard_over(row: Row, fault: str) -> float | None:
@@ -124,6 +139,8 @@ UNKNOWN_FAMILIES = (*CARD_FAMILIES, "times")
 
 def columns(fault: str) -> np.ndarray:
     """Indices of the features that a card may use."""
+    if fault in SIGNS:
+        return np.array([NAMES.index(name) for name in SIGNS[fault].features])
     families = UNKNOWN_FAMILIES if fault == "unknown" else CARD_FAMILIES
     return np.array([j for j, name in enumerate(NAMES) if BY_NAME[name].family in families])
 
@@ -179,7 +196,13 @@ def fit_card(
     told = w.copy()
     if fault != "unknown":
         told[(y == 0) & ~data.healthy] *= OTHER_FAULT
+    free = {}
+    if fault in SIGNS:  # few clips and few features: small leaves, both sides of one weight
+        told[y == 1] *= told[use & (y == 0)].sum() / max(told[use & (y == 1)].sum(), 1.0)
+        rounds, free = min(rounds, 80), {"leaf": 12, "share": 0.4}
     index = columns(fault)
+    if bench is not None and fault not in SIGNS:
+        index = index[moves(data, bench, index) < MOVES]
     edges = [_stairs(data.x[use, j]) for j in index]
     x = np.stack([_step(data.x[:, j], e) for j, e in zip(index, edges, strict=True)], axis=1)
     part = folds(data.group) if bench is None or len(set(bench)) < 2 else bench
@@ -189,13 +212,40 @@ def fit_card(
         train = use & (part != one)
         signs = directions(x[train], y[train], told[train])
         member = fit_additive(
-            x[train], y[train], told[train], signs=signs, rounds=rounds, seed=seed
+            x[train], y[train], told[train], signs=signs, rounds=rounds, seed=seed, **free
         )
         cross[part == one] = member.log_odds(x[part == one])
         members.append(member)
     platt = LogisticRegression(C=1e6).fit(cross[use][:, None], y[use], sample_weight=w[use])
     slope, intercept = float(platt.coef_[0, 0]), float(platt.intercept_[0])
     return Fitted(_mean(members, index, edges), slope, intercept, cross * slope + intercept, use)
+
+
+#: A feature whose middle on healthy machines moves from sound model to sound model by more than
+#: this share of its spread within one tells the sound model, not the fault.
+MOVES = 0.8
+
+
+def moves(data: Set, bench: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """Spread of a feature's healthy medians over the sound models, in spreads within one.
+
+    Returns
+    -------
+    shape (index.size,), 0 where there is one sound model only
+    """
+    found = np.zeros(index.size)
+    for k, j in enumerate(index):
+        middles, spreads = [], []
+        for name in sorted(set(bench)):
+            column = data.x[(bench == name) & data.healthy, j]
+            column = column[~np.isnan(column)]
+            if column.size > 20:
+                low, middle, high = np.quantile(column, [0.16, 0.5, 0.84])
+                middles.append(middle)
+                spreads.append((high - low) / 2)
+        if len(middles) > 1:
+            found[k] = np.std(middles) / max(float(np.mean(spreads)), 1e-6)
+    return found
 
 
 def _stairs(column: np.ndarray) -> np.ndarray:
@@ -229,8 +279,9 @@ def _mean(members: Sequence[Additive], index: np.ndarray, edges: Sequence[np.nda
 
 #: What a false alarm on a healthy machine costs, in shares of audible faults that are missed.
 FALSE_ALARM_COST = 4.0
-HIGHEST_SHARE = 0.012  # four faults and the unknown together: one healthy machine in twenty
-UNKNOWN_SHARE = 0.006  # not like a quiet machine, and none of the four: names no cause
+HIGHEST_SHARE = 0.014  # all cards together, which err on the same machines: one in twenty
+SIGN_SHARE = 0.008  # each of the findings that has a card
+UNKNOWN_SHARE = 0.003  # not like a quiet machine, and none of the four: names no cause
 PLAIN = 0.4  # from this severity on a fault should be flagged
 
 
@@ -243,16 +294,23 @@ def limit_for(fitted: Fitted, data: Set, fault: str, bench: np.ndarray) -> tuple
     sound models weigh the same.
     """
     healthy = fitted.use & data.healthy
-    plain = fitted.use & (~data.healthy if fault == "unknown" else data.severity[fault] >= PLAIN)
+    if fault in SIGNS:
+        plain = fitted.use & (sign_strength(data, fault) >= PLAIN)
+    else:
+        plain = fitted.use & (
+            ~data.healthy if fault == "unknown" else data.severity[fault] >= PLAIN
+        )
     grid = np.linspace(-5.0, 5.0, 401)
 
     def share(mask: np.ndarray) -> np.ndarray:
         parts = [fitted.cross[mask & (bench == one)] for one in sorted(set(bench))]
-        known = [part for part in parts if part.size >= 20]
+        known = [part for part in parts if part.size >= (5 if fault in SIGNS else 20)]
         return np.mean([[(part >= at).mean() for at in grid] for part in known], axis=0)
 
     false, found = share(healthy), share(plain)
-    highest = UNKNOWN_SHARE if fault == "unknown" else HIGHEST_SHARE
+    highest = SIGN_SHARE if fault in SIGNS else HIGHEST_SHARE
+    if fault == "unknown":
+        highest = UNKNOWN_SHARE
     worth = np.where(false <= highest, found - FALSE_ALARM_COST * false, -np.inf)
     best = int(np.argmax(worth))
     near = int(np.argmax(false <= false[best] + 0.002))

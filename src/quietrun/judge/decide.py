@@ -68,10 +68,13 @@ def decide(
         and f.probability is not None
         and f.probability >= _near(model, f, machine.stage)
     ]
+    if run.started is not False and not hand:
+        found = finder.signs(model, evidence, found, named=bool(flagged or near))
     unlike, _ = unknown_score(model, evidence, catalogue, limits)
     limit = unknown_limit(model, limits)
     strange = unlike >= limit and run.started is not False and not hand
-    if strange and not flagged and not near:
+    nameless = not flagged and not near and all(f.harmless for f in found)
+    if strange and nameless:
         found.append(
             Finding(
                 "unknown_noise",

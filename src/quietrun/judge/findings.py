@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 from quietrun.evidence.types import Evidence
 from quietrun.fitness.types import Fitness
+from quietrun.judge.model import Model, Scorecard
 from quietrun.judge.types import Finding
 from quietrun.machine.types import Machine
 from quietrun.run.types import Run
@@ -12,6 +15,67 @@ SLOW_RUN_UP_S = 5.0  # capacitor makers: about 1 s usual, rarely over 3 s; ours 
 SHORT_COAST_S = 1.0  # common practice, no source: a free rotor turns on for longer
 SAG_PERCENT = 2.0
 SQUEAL_DB = 14.0
+
+
+#: Findings told by several features together: what is said, and what to look at.
+SIGNS = {
+    "start_switch_open_not_heard": (
+        "The start switch was not heard opening, and the hum did not ease after the start.",
+        "Switch off: a start winding that stays in overheats, and its capacitor with it. Look at "
+        "the start switch (unplugged, capacitor discharged).",
+    ),
+    "speed_sags": (
+        "The sound sank while the power was on, as if the speed sagged.",
+        "A run winding, a run capacitor or a growing drag: let a motor shop measure it.",
+    ),
+    "mains_hum_strong": (
+        "Much of the noise beats with the mains and is gone at once at switch-off.",
+        "Loose feet, covers or packs of plates first; then the air gap: a worn bearing lets the "
+        "rotor pull to one side.",
+    ),
+    "irregular_knocks": (
+        "Knocks and rattles that keep no beat.",
+        "Something loose or left inside: beans, packed grounds, a screw, the shear plate, the fan "
+        "on its shaft. Turn the shaft by hand (unplugged) and listen.",
+    ),
+}
+#: Told only where no fault is flagged or near its limit: they say that the cause has no name.
+_NAMELESS = ("irregular_knocks",)
+
+
+def signs(model: Model, evidence: Evidence, found: list[Finding], *, named: bool) -> list[Finding]:
+    """Findings whose scorecard is over its limit.
+
+    Parameters
+    ----------
+    model, evidence
+    found : list of Finding
+        What was found by plain measures; those are not told twice.
+    named : bool
+        A fault is flagged or near its limit.
+
+    Returns
+    -------
+    list of Finding
+        ``found`` with the new ones; a harmless one gives way to the same word in earnest.
+    """
+    told = list(found)
+    for code, card in model.signs.items():
+        if code not in SIGNS or (named and code in _NAMELESS):
+            continue
+        if any(f.code == code and not f.harmless for f in told):
+            continue
+        sure = _probability(card, evidence)
+        if sure >= card.limit:
+            says, look_at = SIGNS[code]
+            told = [f for f in told if f.code != code]
+            told.append(Finding(code, says, sure, "", (0.0, card.limit), look_at))
+    return told
+
+
+def _probability(card: Scorecard, evidence: Evidence) -> float:
+    points = [term.of(evidence.number(term.feature)) for term in card.terms]
+    return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, card.base + math.fsum(points)))))
 
 
 def find(run: Run, evidence: Evidence, fitness: Fitness, machine: Machine) -> tuple[Finding, ...]:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from quietrun.errors import ModelError
-from quietrun.words import FAULTS, POSSIBLE
+from quietrun.words import FAULTS, FINDINGS, POSSIBLE
 
 FORMAT = 1
 _HAND = "hand_spin"
@@ -80,6 +80,8 @@ class Model:
     by_hand : dict of fault -> Scorecard
         For a shaft spun by hand, where there is neither power nor a steady speed; empty
         in a model that was not trained on such clips.
+    signs : dict of finding -> Scorecard
+        Findings that are told by several features together; empty in a model without.
     """
 
     name: str
@@ -88,6 +90,7 @@ class Model:
     cards: dict[str, Scorecard]
     unknown: Scorecard
     by_hand: dict[str, Scorecard] = field(default_factory=dict)
+    signs: dict[str, Scorecard] = field(default_factory=dict)
 
     def card(self, fault: str, stage: str) -> Scorecard:
         """The scorecard of a fault at a stage."""
@@ -167,7 +170,12 @@ def _model(got: dict[str, Any], sha256: str) -> Model:
         if fault in POSSIBLE[_HAND]
     }
     unknown = _card("unknown", got["unknown"], features)
-    return Model(str(got["name"]), sha256, features, cards, unknown, by_hand)
+    signs = {
+        code: _card(code, card, features)
+        for code, card in got.get("findings", {}).items()
+        if code in FINDINGS
+    }
+    return Model(str(got["name"]), sha256, features, cards, unknown, by_hand, signs)
 
 
 def _card(name: str, got: dict[str, Any], features: tuple[str, ...]) -> Scorecard:
