@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from quietrun.dsp.defects import prepare
-from quietrun.dsp.spectra import averaged_spectrum, energy_spectrum, floor_worth, local_floor
+from quietrun.dsp.spectra import (
+    averaged_spectrum,
+    energy_spectrum,
+    floor_worth,
+    local_floor,
+    rolloff_hz,
+)
 from quietrun.dsp.tones import find_tones
 
 
@@ -77,3 +83,11 @@ def test_lines_of_an_envelope_from_end_to_end(size):
         others = np.delete(found.power, [0, line])
         assert others.max() < 1e-20
         assert found.step_hz == pytest.approx(100.0 / size)
+
+
+def test_the_roll_off_by_counting():
+    hz = np.arange(6) * 10.0
+    assert rolloff_hz(np.array([0.0, 0, 0, 1, 1, 2]), hz, share=0.5) == 40.0
+    assert rolloff_hz(np.array([0.0, 0, 0, 0, 0, 2]), hz, share=0.5) == 50.0
+    several = np.array([[4.0, 1, 1, 1, 1, 0], [0, 0, 0, 0, 0, 0], [0, 0, 1, 1, 1, 1]])
+    assert rolloff_hz(several, hz, share=0.5) == pytest.approx([0.0, 0.0, 30.0])
