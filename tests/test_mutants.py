@@ -162,6 +162,15 @@ def test_what_the_tests_see_is_caught_and_the_rest_survives(small, monkeypatch):
     assert (small / tree.SRC / "dsp/half.py").read_text() == source, "the right one is back"
 
 
+def test_a_test_that_fails_anyway_catches_nothing(small, capsys):
+    pytest.importorskip("pytest_cov", reason="the map of tests is made by pytest-cov")
+    path = small / "tests/test_dsp_half.py"
+    path.write_text(path.read_text() + "\n\ndef test_wrong():\n    assert half(8.0) == 5.0\n")
+    known = cover.measure(small, ["dsp/half.py"], None)
+    assert known.lines["dsp/half.py"][2] == ["tests/test_dsp_half.py::test_half"]
+    assert "tests/test_dsp_half.py::test_wrong" in capsys.readouterr().err
+
+
 def test_the_report_counts_and_names_survivors(capsys):
     caught = {"before": "a", "after": "b", "tests": 2, "by": "t", "caught": True}
     told = [{**caught, "name": f"dsp/x.py:{i}:constant:9"} for i in range(17)]
