@@ -85,6 +85,13 @@ def test_lines_of_an_envelope_from_end_to_end(size):
         assert found.step_hz == pytest.approx(100.0 / size)
 
 
+@pytest.mark.parametrize("shape", ["rectangular", "hann", "blackmanharris"])
+def test_an_envelope_that_does_not_swing_has_no_lines(shape):
+    found = energy_spectrum(np.full(64, 7.0), 100.0, shape=shape)
+    assert found.power[0] == 1.0
+    assert found.power[1:].max() < 1e-25
+
+
 def test_the_roll_off_by_counting():
     hz = np.arange(6) * 10.0
     assert rolloff_hz(np.array([0.0, 0, 0, 1, 1, 2]), hz, share=0.5) == 40.0

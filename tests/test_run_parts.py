@@ -131,7 +131,8 @@ def test_the_machine_has_vanished_where_it_stays_under_a_tenth():
         ([(1.0, 1.0), (1.0, 1.0, 0.5), (1.0, 0.5)], True),  # it goes on as it is
         ([(1.0, 1.0), (1.0, 1.0, 0.25), (1.0, 0.25)], False),  # as loud as a room may be
         ([(1.0, 1.0), (0.35, 0.5)], True),  # too short to see it fall
-        ([(1.0, 1.0), (0.20, 0.0)], True),  # nothing can be told
+        ([(1.0, 1.0), (0.30, 0.0)], True),  # 19 frames: nothing can be told
+        ([(1.0, 1.0), (0.31, 0.0)], False),  # 20 frames
     ],
 )
 def test_whether_it_is_heard_to_the_end(pieces, heard):
