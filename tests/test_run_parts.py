@@ -102,6 +102,11 @@ def test_the_room_is_what_is_clear_of_all_else():
     assert not course.room_frames(faint).any()
 
 
+def test_a_scrap_has_its_room_too():
+    act = made([0.0] * 10 + [1.0] * 10)
+    assert course.room_frames(act).tolist() == [True] * 10 + [False] * 10
+
+
 def test_short_gaps_are_closed_and_long_ones_kept():
     assert course._closed([], 0.3) == []
     found = course._closed([(0.0, 1.0), (1.2, 2.0), (2.4, 3.0), (3.25, 3.5)], 0.3)
