@@ -11,6 +11,7 @@ import pytest
 from made_exhibits import bands, exhibit, passage
 
 from quietrun.exhibits.pages import Asked, exhibits_of
+from quietrun.judge.texts import LOOK_FIRST
 from quietrun.machine import Machine
 from quietrun.report.page import render
 
@@ -36,6 +37,23 @@ def two_faults():
     return exhibit(made, passages=(passage(), passage("impeller_rub", "repeats each turn")))
 
 
+def three_faults():
+    """As many reasons each as a real clip gives: a made bearing's, told of three faults."""
+    (made,), _ = exhibits_of(None, [str(DEMO / "bearing.opus")], Asked(Machine(id="M1")))
+    verdict = made.analysis.verdict
+    told = sorted(verdict.faults, key=lambda one: -len(one.reasons))[:3]
+    names = {one.fault for one in told}
+    faults = tuple(
+        replace(one, probability=max(0.95, one.limit), flagged=True)
+        if one.fault in names
+        else replace(one, flagged=False)
+        for one in verdict.faults
+    )
+    first = tuple(line for name in sorted(names) for line in LOOK_FIRST[name])
+    verdict = replace(verdict, word="noisy", faults=faults, look_first=first)
+    return replace(made, analysis=replace(made.analysis, verdict=verdict))
+
+
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     """Page files by name."""
@@ -49,6 +67,7 @@ def pages(tmp_path_factory):
         "quiet": exhibits_of(None, [str(DEMO / "quiet.opus")], asked)[0],
         "noisy": exhibits_of(None, [str(DEMO / "bearing.opus")], asked)[0],
         "two_faults": (two_faults(),),
+        "three_faults": (three_faults(),),
         "unusable": exhibits_of(None, [str(folder / "empty.m4a")], asked)[0],
         "hostile": exhibits_of(None, [str(hostile)], nasty)[0],
     }
@@ -67,7 +86,7 @@ def browser():
         yield made
 
 
-ALL = ("quiet", "noisy", "two_faults", "unusable", "hostile", "against_own")
+ALL = ("quiet", "noisy", "two_faults", "three_faults", "unusable", "hostile", "against_own")
 FIGURES = {"unusable": 0, "against_own": 5}
 
 

@@ -26,7 +26,7 @@ from quietrun.words import FAULT_TITLES
 GENERATOR = "quietrun report"
 #: Reasons shown of each fault by how many are told (0, 1, 2, more), so that the page prints on two
 #: sheets. More than a person reads; the rest is summed, and whole in the JSON.
-TOP_REASONS = (8, 8, 5, 3)
+TOP_REASONS = (8, 8, 5, 2)
 TOP_PASSAGES = 4
 #: Sound in a page, s: about 8 kB a second as MP3 in a data address, so that the page may be mailed.
 MOST_SOUND_S = 240.0
