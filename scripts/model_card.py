@@ -93,7 +93,7 @@ def main(out: Path) -> None:
     evaluation = json.loads((out / "evaluation.json").read_text())
     wholes = {
         name: json.loads((out / f"whole_{name}.json").read_text())
-        for name in ("second", "third", "fourth")
+        for name in ("second", "third", "fourth", "fifth")
         if (out / f"whole_{name}.json").exists()
     }
     terms = {f: len(model["faults"][f]["terms"]) for f in TITLES}
@@ -103,9 +103,10 @@ def main(out: Path) -> None:
         f"# Model card: {model['name']}",
         "",
         'What it is: four additive, monotone scorecards (one a fault), one for "not like a quiet',
-        'machine", and three for a shaft spun by hand. A score is a sum of points, one staircase a',
-        "feature; the sum is the log-odds. Read with numpy alone; trained with scikit-learn (boosted",
-        "stumps) on synthesised sound only.",
+        'machine", four for findings, three for a shaft spun by hand. A score is a sum of points, one',
+        "staircase a feature; the sum is the log-odds. Read with numpy alone; trained with scikit-learn",
+        "(boosted stumps) on synthesised sound only. Each card is the mean of members that each learned",
+        "without one sound model; calibration and limits come from the scores of the one left out.",
         "",
         f"Terms a card: {', '.join(f'{TITLES[f]} {n}' for f, n in terms.items())}.",
         f"Trained on {training['rows_used']} clips (`{training['command']}`; by sound model: "
@@ -114,14 +115,16 @@ def main(out: Path) -> None:
         + ", ".join(f"{k} {v}" for k, v in training["versions"].items())
         + f". SHA-256 of the file: `{training['model_sha256']}`.",
         "",
-        "There are four sound models, written independently of each other (`src/quietrun/synth`,",
-        "`scripts/second_bench`, `third_bench`, `fourth_bench`): other machines, source models of the",
-        "faults, rooms and phones, no shared code but the words and the severity scale.",
+        "There are five sound models, written independently of each other (`src/quietrun/synth`,",
+        "`scripts/second_bench`, `third_bench`, `fourth_bench`, `fifth_bench`): other machines, source",
+        "models of the faults, rooms and phones, no shared code but the words and the severity scale.",
+        "Features and training constants were chosen by the figures across sound models below, so these",
+        "flatter a little; on none of them was a limit set by the clips that it is judged on.",
         "",
         "## Results",
         "",
         "**Across sound models**: each is left out of training and limits in turn and judged by what",
-        f"learned from the others ({rows} clips). The mean of the four is what to expect of sounds",
+        f"learned from the others ({rows} clips). The mean of the five is what to expect of sounds",
         "unlike all of ours, and the figure to hold against the goals:",
         "",
         *figures(evaluation, "held_out_mean"),
@@ -186,8 +189,8 @@ def main(out: Path) -> None:
     (out / "CARD.md").write_text("\n".join(lines) + "\n")
     evaluation["readme"] = "\n".join(
         [
-            "Four independent sound models, each judged by a twin of the shipped model that learned from the "
-            f"other three ({sum(evaluation['rows'].values())} clips; mean of the four). This is what to expect of "
+            "Five independent sound models, each judged by a twin of the shipped model that learned from the "
+            f"other four ({sum(evaluation['rows'].values())} clips; mean of the five). This is what to expect of "
             "sounds unlike all of ours; models/general/CARD.md has more. The goals (AUC 0.92, and 0.98 at 0.7 and "
             "more; flagged 0.80 and 0.95) are missed.",
             "",

@@ -164,7 +164,7 @@ def folds(group: np.ndarray, count: int = 4) -> np.ndarray:
 #: What a clip with another fault counts against a healthy one when a fault's card learns what
 #: the fault is not. A card must first tell a fault from a quiet machine; telling faults apart
 #: carries over to other sound models far worse.
-OTHER_FAULT = 0.25
+OTHER_FAULT = 0.5
 _STAIRS = 40  # steps of a staircase at most
 
 
@@ -196,23 +196,31 @@ def fit_card(
     told = w.copy()
     if fault != "unknown":
         told[(y == 0) & ~data.healthy] *= OTHER_FAULT
-    free = {}
+    free: dict[str, Any] = {}
     if fault in SIGNS:  # few clips and few features: small leaves, both sides of one weight
         told[y == 1] *= told[use & (y == 0)].sum() / max(told[use & (y == 1)].sum(), 1.0)
         rounds, free = min(rounds, 80), {"leaf": 12, "share": 0.4}
     index = columns(fault)
-    if bench is not None and fault not in SIGNS:
-        index = index[moves(data, bench, index) < MOVES]
     edges = [_stairs(data.x[use, j]) for j in index]
     x = np.stack([_step(data.x[:, j], e) for j, e in zip(index, edges, strict=True)], axis=1)
     part = folds(data.group) if bench is None or len(set(bench)) < 2 else bench
+    parts = sorted(set(part))
+    signs = {one: _ways(x, y, told, use & (part != one)) for one in parts}
+    agreed = np.ptp(np.stack(list(signs.values())), axis=0) == 0
+    x, index = x[:, agreed], index[agreed]
+    edges = [e for e, kept in zip(edges, agreed, strict=True) if kept]
     cross = np.full(y.size, np.nan)
     members = []
-    for one in sorted(set(part)):
+    for one in parts:
         train = use & (part != one)
-        signs = directions(x[train], y[train], told[train])
         member = fit_additive(
-            x[train], y[train], told[train], signs=signs, rounds=rounds, seed=seed, **free
+            x[train],
+            y[train],
+            told[train],
+            signs=signs[one][agreed],
+            rounds=rounds,
+            seed=seed,
+            **free,
         )
         cross[part == one] = member.log_odds(x[part == one])
         members.append(member)
@@ -221,31 +229,9 @@ def fit_card(
     return Fitted(_mean(members, index, edges), slope, intercept, cross * slope + intercept, use)
 
 
-#: A feature whose middle on healthy machines moves from sound model to sound model by more than
-#: this share of its spread within one tells the sound model, not the fault.
-MOVES = 0.8
-
-
-def moves(data: Set, bench: np.ndarray, index: np.ndarray) -> np.ndarray:
-    """Spread of a feature's healthy medians over the sound models, in spreads within one.
-
-    Returns
-    -------
-    shape (index.size,), 0 where there is one sound model only
-    """
-    found = np.zeros(index.size)
-    for k, j in enumerate(index):
-        middles, spreads = [], []
-        for name in sorted(set(bench)):
-            column = data.x[(bench == name) & data.healthy, j]
-            column = column[~np.isnan(column)]
-            if column.size > 20:
-                low, middle, high = np.quantile(column, [0.16, 0.5, 0.84])
-                middles.append(middle)
-                spreads.append((high - low) / 2)
-        if len(middles) > 1:
-            found[k] = np.std(middles) / max(float(np.mean(spreads)), 1e-6)
-    return found
+def _ways(x: np.ndarray, y: np.ndarray, w: np.ndarray, train: np.ndarray) -> np.ndarray:
+    """Which way each feature points for a member; those on which members differ are left out."""
+    return directions(x[train], y[train], w[train])
 
 
 def _stairs(column: np.ndarray) -> np.ndarray:

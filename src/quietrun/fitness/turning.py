@@ -137,8 +137,9 @@ def _lines(
     out = []
     for row, flags in zip(level_db, peaks, strict=True):
         at = np.flatnonzero(flags) + 1
-        bend = row[at - 1] - 2 * row[at] + row[at + 1]
-        place = at + 0.5 * (row[at - 1] - row[at + 1]) / np.where(bend == 0, -1.0, bend)
+        sides = np.maximum(row[[at - 1, at + 1]], row[at] - 200.0)  # digital silence is -inf dB
+        bend = sides[0] - 2 * row[at] + sides[1]
+        place = at + 0.5 * (sides[0] - sides[1]) / np.where(bend == 0, -1.0, bend)
         line_hz = freqs_hz[0] + place * step_hz
         if mains_hz:
             twice = 2.0 * mains_hz
