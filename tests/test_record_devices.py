@@ -23,6 +23,13 @@ from fake_sounddevice import Fake
 from quietrun.cli import main
 from quietrun.clip import microphone, read_clip, take
 from quietrun.errors import UsageError
+from quietrun.judge.limits import FaultLimit, Limits
+from quietrun.logbook.home import book_path
+from quietrun.logbook.limits import as_object, put_limits
+from quietrun.logbook.machines import add_machine
+from quietrun.logbook.store import open_logbook
+from quietrun.logbook.types import MachineRecord
+from quietrun.pipeline import general_model
 from quietrun.synth import draw_recipe, render
 
 RATE_HZ = 48_000
@@ -49,6 +56,7 @@ def go(monkeypatch, tmp_path):
 
     def record(fake, *args, out="visit.flac"):
         monkeypatch.setattr(microphone, "load_backend", lambda: fake)
+        monkeypatch.setenv("QUIETRUN_HOME", str(tmp_path / "home"))
         timed = functools.partial(microphone.Microphone, clock=fake.clock)
         monkeypatch.setattr(microphone, "Microphone", timed)
         path = tmp_path / out
@@ -105,6 +113,40 @@ def test_a_date_that_is_no_moment_is_not_taken_for_the_start(tmp_path, date):
         file.date = date
         file.write(hiss(2.0))
     assert read_clip(path).source.recorded_at is None
+
+
+def test_the_logbook_tells_the_machine_and_its_own_limits(go, run, tmp_path):
+    """A machine whose own limits let nothing pass: what it records is not quiet."""
+    samples, rate_hz = run
+    args = ("--machine", "b-014", "--seconds", "10", "--json")
+    home = str(tmp_path / "home")
+    with open_logbook(home) as book:
+        add_machine(book, MachineRecord(tag="B-014", mains_hz=50.0, poles=2, fan_blades=9))
+    result, _ = go(Fake(samples=samples, rate_hz=rate_hz), *args, out="first.flac")
+    first = json.loads(result.stdout)["analysis"]
+    assert (first["machine"]["id"], first["machine"]["poles"]) == ("B-014", 2)
+    strict = Limits(
+        "B-014", "", "assembled", general_model().sha256, {"bearing_noise": FaultLimit(0.0, -50.0)}
+    )
+    with open_logbook(home) as book:
+        put_limits(book, "B-014", as_object(strict, baseline=None))
+    result, _ = go(Fake(samples=samples, rate_hz=rate_hz), *args, out="second.flac")
+    second = json.loads(result.stdout)["analysis"]
+    flagged = [told["faults"]["bearing_noise"]["flagged"] for told in (first, second)]
+    assert flagged == [False, True]
+    assert (second["verdict"], result.exit_code) != ("quiet", 0)
+
+
+def test_a_book_that_cannot_be_used_keeps_no_recording_from_being_judged(go, run, tmp_path):
+    samples, rate_hz = run
+    with open_logbook(str(tmp_path / "home")):
+        pass
+    book_path(str(tmp_path / "home")).write_text("rubbish")
+    args = ("--machine", "B-014", "--seconds", "10", "--json")
+    result, path = go(Fake(samples=samples, rate_hz=rate_hz), *args)
+    assert path.is_file()
+    assert result.exit_code in (0, 1)
+    assert "The logbook was not used" in result.stderr
 
 
 def test_without_a_check_only_the_recording_is_looked_at(go, run):

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from quietrun.cli.record_screen import Screen
     from quietrun.clip.guide import Guide
     from quietrun.clip.microphone import Input, Microphone, Take
+    from quietrun.judge import Limits
     from quietrun.machine import Machine
     from quietrun.pipeline import Analysis
     from quietrun.problems import Problem
@@ -173,13 +174,31 @@ def _keep(take: Take, path: Path, machine: Machine) -> tuple[Problem, ...]:
 
 
 def _judge(path: Path, machine: Machine, found: tuple[Problem, ...]) -> Analysis:
-    """Judge the file as ``check`` does, knowing also what the device did wrong."""
+    """Judge the file by what the logbook knows of the machine, and by what the device did wrong."""
     from quietrun.clip import read_clip
     from quietrun.pipeline import KEEP_S, analyse_clip, general_model
 
     clip = read_clip(path, keep_s=KEEP_S)
     clip = dataclasses.replace(clip, problems=(*clip.problems, *found))
-    return analyse_clip(clip, machine=machine, model=general_model())
+    machine, limits = _known(path, machine)
+    return analyse_clip(clip, machine=machine, model=general_model(), limits=limits)
+
+
+def _known(path: Path, machine: Machine) -> tuple[Machine, Limits | None]:
+    """Give the machine with the logbook's data, and its own limits, where it is in the book."""
+    if machine.id is None:
+        return machine, None
+    from quietrun.errors import UsageError
+    from quietrun.exhibits.known import known_of
+    from quietrun.logbook.store import open_if_there
+
+    try:
+        with open_if_there(None) as book:
+            known = known_of(book, str(path), machine, tag=None, stage=machine.stage)
+    except UsageError as error:  # a recording must not be lost for a book that cannot be used
+        note(f"The logbook was not used: {error.what}")
+        return machine, None
+    return known.machine, known.limits
 
 
 def _exit_code(analysis: Analysis | None, *, judged: bool) -> int:
