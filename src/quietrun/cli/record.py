@@ -31,7 +31,9 @@ if TYPE_CHECKING:
 @click.argument("out", required=False, metavar="OUT.flac|OUT.wav", type=click.Path())
 @click.option("--devices", "list_devices", is_flag=True, help="List the inputs, record nothing.")
 @click.option("--device", metavar="NUMBER|NAME", help="Input to record with; else the system's.")
-@click.option("--machine", "tag", metavar="TAG", help="Tag of the machine, put into the file.")
+@click.option(
+    "--machine", "tag", metavar="TAG", help="Tag, put into the file; the logbook says more of it."
+)
 @machine_options
 @click.option(
     "--seconds",
