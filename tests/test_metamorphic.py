@@ -1,0 +1,117 @@
+"""What must not change the verdict does not: level, polarity, container, channels, lead-in, rate.
+
+No right answer is needed: each relation follows from physics or from arithmetic. Switch times may
+move by 0.03 s (three frames of 10 ms). Probabilities: a change of sign, a lossless container and a
+doubled channel leave the samples as they were but for rounding to 16 bits (0.02). Gain leaves the
+ratios as they are (0.05). Another start or rate moves the frames, and so each estimate (0.15).
+The verdict may change only where a fault lies within that bound of its limit.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from quietrun.clip import read_clip
+from quietrun.machine import Machine
+from quietrun.pipeline import analyse
+
+DEMO = Path(__file__).parents[1] / "synthetic_audio"
+NAMES = ("quiet", "bearing", "impeller", "pre_breaker")
+MOVE_S = 0.03
+
+
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory):
+    """Judge samples by way of a file; the originals of the demo clips by name."""
+    folder = tmp_path_factory.mktemp("metamorphic")
+
+    def judge(samples, rate_hz, suffix=".wav", subtype="PCM_24"):
+        path = folder / f"clip{suffix}"
+        soundfile.write(path, samples, round(rate_hz), subtype=subtype)
+        return analyse(str(path), machine=Machine())
+
+    originals = {}
+    for name in NAMES:
+        clip = read_clip(DEMO / f"{name}.opus")
+        samples = np.asarray(clip.samples, np.float64)
+        samples = samples * 0.45 / np.abs(samples).max()  # room for 6 dB more
+        originals[name] = (samples, clip.rate_hz, judge(samples, clip.rate_hz))
+        run = originals[name][2].run
+        assert run.power_on_s is not None
+        assert run.power_off_s is not None
+    return judge, originals
+
+
+def same(first, second, *, moved_s=0.0, bound):
+    for name in ("power_on_s", "power_off_s"):
+        before, after = getattr(first.run, name), getattr(second.run, name)
+        assert (before is None) == (after is None), name
+        if before is not None:
+            assert after == pytest.approx(before + moved_s, abs=MOVE_S), name
+    near = False
+    for one, other in zip(first.verdict.faults, second.verdict.faults, strict=True):
+        assert one.fault == other.fault
+        assert (one.probability is None) == (other.probability is None)
+        if one.probability is not None:
+            assert other.probability == pytest.approx(one.probability, abs=bound), one.fault
+            near = near or abs(one.probability - one.limit) <= bound
+    if not near:
+        assert second.verdict.word == first.verdict.word
+
+
+@pytest.mark.parametrize("gain_db", [-20.0, -10.0, 6.0])
+@pytest.mark.parametrize("name", NAMES)
+def test_gain(judged, name, gain_db):
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    same(first, judge(samples * 10 ** (gain_db / 20), rate_hz), bound=0.05)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_polarity(judged, name):
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    same(first, judge(-samples, rate_hz), bound=0.02)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_flac_against_wav(judged, name):
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    same(first, judge(samples, rate_hz, ".flac"), bound=0.02)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_order_of_channels(judged, name):
+    judge, originals = judged
+    samples, rate_hz, _ = originals[name]
+    other = 0.5 * samples
+    left = judge(np.column_stack([samples, other]), rate_hz)
+    right = judge(np.column_stack([other, samples]), rate_hz)
+    same(left, right, bound=0.02)
+
+
+@pytest.mark.parametrize("moved_s", [0.05, 0.37, 1.0])
+@pytest.mark.parametrize("name", NAMES)
+def test_more_of_the_room_before(judged, name, moved_s):
+    """The room's own first part, mirrored, goes before: no step in level or colour."""
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    count = round(moved_s * rate_hz)
+    room = samples[: round(0.25 * rate_hz)]
+    period = np.concatenate([room, room[::-1]])
+    lead = np.resize(period, count + len(period))[-count:]
+    later = judge(np.concatenate([lead, samples]), rate_hz)
+    same(first, later, moved_s=count / rate_hz, bound=0.15)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_another_rate(judged, name):
+    from scipy.signal import resample_poly
+
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    assert rate_hz == 48_000
+    same(first, judge(resample_poly(samples, 147, 160), 44_100), bound=0.15)
