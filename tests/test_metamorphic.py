@@ -115,3 +115,12 @@ def test_another_rate(judged, name):
     samples, rate_hz, first = originals[name]
     assert rate_hz == 48_000
     same(first, judge(resample_poly(samples, 147, 160), 44_100), bound=0.15)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_less_of_the_room_before(judged, name):
+    """A third of the room before switch-on is left out."""
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    count = round(first.run.power_on_s / 3 * rate_hz)
+    same(first, judge(samples[count:], rate_hz), moved_s=-count / rate_hz, bound=0.15)
