@@ -50,6 +50,7 @@ def encode(
     tags: dict[str, str] | None = None,
     pipe: bool = False,
     tracks: int = 1,
+    bit_rate: int | None = None,
 ) -> Path:
     """Encode ``x``, shape (n,) or (channels, n), with PyAV."""
     data = np.atleast_2d(x).astype("f4")
@@ -60,6 +61,8 @@ def encode(
         streams = [out.add_stream(codec, rate=rate_hz) for _ in range(tracks)]
         for stream in streams:
             stream.layout = layout
+            if bit_rate is not None:
+                stream.bit_rate = bit_rate
         for stream in streams:
             frame = av.AudioFrame.from_ndarray(data, format="fltp", layout=layout)
             frame.sample_rate, frame.pts, frame.time_base = rate_hz, 0, Fraction(1, rate_hz)

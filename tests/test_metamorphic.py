@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from clip_files import encode
 
 from quietrun.clip import read_clip
 from quietrun.machine import Machine
@@ -124,3 +125,19 @@ def test_less_of_the_room_before(judged, name):
     samples, rate_hz, first = originals[name]
     count = round(first.run.power_on_s / 3 * rate_hz)
     same(first, judge(samples[count:], rate_hz), moved_s=-count / rate_hz, bound=0.15)
+
+
+@pytest.mark.parametrize("kbit", [96, 160, 256])
+@pytest.mark.parametrize("name", NAMES)
+def test_aac_as_phones_write_it(judged, name, kbit, tmp_path):
+    _, originals = judged
+    samples, rate_hz, first = originals[name]
+    path = encode(
+        tmp_path / "clip.m4a",
+        samples.astype(np.float32),
+        "aac",
+        "mp4",
+        rate_hz=round(rate_hz),
+        bit_rate=1000 * kbit,
+    )
+    same(first, analyse(str(path), machine=Machine()), bound=0.15)
