@@ -276,3 +276,15 @@ def test_a_spin_by_hand_has_cards_of_its_own_or_is_left_to_the_hand():
     assert alone.because[0].startswith("A shaft spun by hand is not scored")
     assert all(f.probability is None for f in alone.faults)
     assert alone.not_heard == ("handled it is. For a reason.",)
+
+
+@pytest.mark.parametrize("code", ["other_machine", "buried_in_room_noise"])
+def test_what_may_be_another_machine_or_the_room_is_never_quiet(code):
+    unsure = judged(run=replace(RUN, shaft_hz=None), problems=[problem(code)])
+    assert unsure.word == "inspect"
+    assert f"{code} it is." in unsure.because
+
+
+def test_a_speed_on_the_mains_speaks_against_another_machine():
+    assert RUN.shaft_hz is not None
+    assert judged(problems=[problem("other_machine")]).word == "quiet"

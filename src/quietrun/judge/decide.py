@@ -90,7 +90,10 @@ def decide(
     gaps = _gaps(machine, run) + tuple(
         p.what
         for p in fitness.problems
-        if (p.code in _CUTS_SHORT and p.disables) or "steady" in p.disables
+        if (p.code in _CUTS_SHORT and p.disables)
+        or "steady" in p.disables
+        or p.code == "buried_in_room_noise"
+        or (p.code == "other_machine" and run.shaft_hz is None)
     )
     sure = hand or _on_the_mains(run)
     word = _word(flagged, near, found, gaps, sure=sure)
