@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from made_logbook import MODEL_SHA
 from plain_run import plain_run
 
+import quietrun.logbook.tuning  # noqa: F401  # before a patch: else it would keep the made model
 from quietrun.cli import main
 from quietrun.judge.model import Model, Scorecard, Term
 from quietrun.words import FAULTS
