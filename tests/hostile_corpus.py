@@ -578,8 +578,6 @@ def lies(builder: Builder) -> None:
         "white": (0.2 * rng.standard_normal(8 * RATE_HZ), RATE_HZ, "PCM_16"),
         "run without its end": (run[: len(run) // 2], RATE_HZ, "PCM_16"),
         "run without its beginning": (run[int(4 * RATE_HZ) :], RATE_HZ, "PCM_16"),
-        "run at twice its rate": (run, 2 * RATE_HZ, "PCM_16"),
-        "run backwards": (run[::-1], RATE_HZ, "PCM_16"),
         "run hard clipped": (np.clip(200 * run, -1, 1), RATE_HZ, "PCM_16"),
         "run as a whisper": (1e-4 * run, RATE_HZ, "PCM_16"),
         "run in eight bits, faint": (0.02 * run, RATE_HZ, "PCM_U8"),
