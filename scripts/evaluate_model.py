@@ -39,9 +39,11 @@ from learning.cards import (
     folds,
     label,
     limit_for,
+    sign_strength,
     trained_on,
 )
 from learning.dataset import NAMES, ROOT, load
+from learning.signs import SIGNS
 
 from quietrun.evidence import BY_NAME, FAMILIES
 from quietrun.words import FAULTS
@@ -122,6 +124,35 @@ def held_out(data: Set, fault: str, bench: np.ndarray, rounds: int) -> dict[str,
     return found
 
 
+def signs_held_out(data: Set, bench: np.ndarray, rounds: int) -> dict[str, Any]:
+    """Figures of the findings that have cards, as in ``held_out``, against healthy machines."""
+    found: dict[str, Any] = {}
+    for sign in SIGNS:
+        areas, caught, false, count = [], [], [], 0
+        for name in sorted(set(bench)):
+            rest = bench[bench != name]
+            train, test = data.part(bench != name), data.part(bench == name)
+            fitted = fit_card(train, sign, rounds=rounds, extra=even_weights(rest), bench=rest)
+            limit, _ = limit_for(fitted, train, sign, rest)
+            score = fitted.model.log_odds(test.x) * fitted.slope + fitted.intercept
+            there = (sign_strength(test, sign) >= AUDIBLE) & ~test.faulty
+            at = float(np.log(limit / (1 - limit)))
+            area = auc(score[there], score[test.healthy])
+            false.append(float((score[test.healthy] >= at).mean()))
+            if area is not None:
+                areas.append(area)
+                caught.append(float((score[there] >= at).mean()))
+                count += int(there.sum())
+        found[sign] = {
+            "clips": count,
+            "sound_models": len(areas),
+            "auc": rounded(float(np.mean(areas))) if areas else None,
+            "caught": rounded(float(np.mean(caught))) if caught else None,
+            "false": rounded(float(np.mean(false))),
+        }
+    return found
+
+
 def mean_of(found: dict[str, Any]) -> dict[str, Any]:
     """Plain mean of every figure over the sound models."""
     keys = [k for k, v in next(iter(found.values())).items() if not isinstance(v, list)]
@@ -168,6 +199,9 @@ def main(rows: tuple[Path, ...], rounds: int, quick: bool, out: Path) -> None:
         result["faults"][fault] = entry
         click.echo(f"{fault}: held out {json.dumps(entry['held_out_mean'])}")
         click.echo(f"   families {json.dumps(entry['families'])}")
+    started = [row for row in usable if row.run.get("started") is not False]
+    result["findings"] = signs_held_out(as_set(started), benches(started), rounds)
+    click.echo(f"findings: {json.dumps(result['findings'])}")
     (out / "evaluation.json").write_text(json.dumps(result, indent=1) + "\n")
 
 

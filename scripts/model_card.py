@@ -66,6 +66,20 @@ def parts(evaluation: dict[str, Any], key: str) -> list[str]:
     return lines
 
 
+def finding_rows(evaluation: dict[str, Any]) -> list[str]:
+    """Table of the findings that have cards."""
+    lines = [
+        "**Findings that have cards**, each sound model left out in turn, against healthy machines:",
+        "",
+        "| finding | clips | sound models | AUC | caught | false on healthy |",
+        "|---|---|---|---|---|---|",
+    ]
+    for code, f in (evaluation.get("findings") or {}).items():
+        cells = [f"`{code}`", f["clips"], f["sound_models"], f["auc"], f["caught"], f["false"]]
+        lines.append(f"| {' | '.join(shown(cell) for cell in cells)} |")
+    return lines if len(lines) > 4 else [*lines, f"| {OPEN} | | | | | |"]
+
+
 def brief(whole: dict[str, Any]) -> dict[str, Any]:
     """The figures of a whole score that the card shows."""
     faults = {
@@ -139,7 +153,9 @@ def main(out: Path) -> None:
         "",
         *figures(evaluation, "families"),
         "",
-        "Positives are severities of 0.2 and more, negatives all others, the inaudible traces and the",
+        *finding_rows(evaluation),
+        "",
+        "Positives of a fault are severities of 0.2 and more, negatives all others, the traces and the",
         "other faults among them.",
         "",
         "Source models of a fault that training did not hear (AUC):",

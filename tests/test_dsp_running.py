@@ -1,10 +1,10 @@
-"""Running extremes against their plain definition and scipy.ndimage."""
+"""Running extremes and medians against their plain definition and scipy.ndimage."""
 
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from quietrun.dsp.running import running_max, running_min
+from quietrun.dsp.running import running_max, running_median, running_min
 
 
 @pytest.mark.parametrize("width", [1, 2, 3, 5, 8, 13, 45, 100])
@@ -25,3 +25,13 @@ def test_running_max_is_that_of_scipy():
 def test_a_width_that_does_not_fit_is_refused(width):
     with pytest.raises(ValueError, match="width must be 1 to 100"):
         running_max(np.zeros(100), width)
+
+
+@pytest.mark.parametrize("width", [3, 11, 31])
+def test_running_median_is_that_of_scipy(width):
+    x = np.random.default_rng(width).normal(size=(120, 4))
+    wanted = ndimage.median_filter(x, (width, 1), mode="nearest")
+    assert running_median(x, width) == pytest.approx(wanted)
+    assert running_median(x[:, 0], width) == pytest.approx(wanted[:, 0])
+    held = running_median(x, width, every=4)
+    assert held == pytest.approx(np.repeat(wanted[::4], 4, axis=0)[:120])

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import signal
-from scipy.stats import binomtest
+from scipy.stats import binomtest, chi2, norm
 from sklearn.metrics import roc_auc_score
 
 from quietrun.dsp.stats import (
@@ -34,6 +34,7 @@ from quietrun.dsp.stats import (
     iqr_scale,
     kurtosis,
     mad_scale,
+    noise_rise_db,
     partial_auc,
     prediction_factor,
     roc_auc,
@@ -443,3 +444,10 @@ def test_scores_need_both_classes():
         brier([1], [0.1, 0.2])
     with pytest.raises(ValueError, match="positive values"):
         harmonic_mean([0.0, 1.0])
+
+
+@pytest.mark.parametrize("share", [0.9, 0.95, 0.995])
+@pytest.mark.parametrize("freedom", [4, 10, 60])
+def test_noise_rises_over_its_median_as_chi_square_does(share, freedom):
+    wanted = 10 * np.log10(chi2.ppf(share, freedom) / chi2.median(freedom))
+    assert float(noise_rise_db(norm.ppf(share), freedom)) == pytest.approx(wanted, abs=0.05)

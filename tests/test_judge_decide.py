@@ -9,30 +9,20 @@ from dataclasses import replace
 
 import made_analyses
 import pytest
+from made_cards import card, catalogue
 
-from quietrun.evidence import Evidence, Feature, Missing
+from quietrun.evidence import Evidence, Missing
 from quietrun.fitness import Fitness
 from quietrun.judge import texts
 from quietrun.judge.decide import decide
 from quietrun.judge.limits import FaultLimit, Limits
-from quietrun.judge.model import Model, Scorecard, Term
+from quietrun.judge.model import Model
 from quietrun.machine import Machine
 from quietrun.problems import Problem
 from quietrun.words import FAULTS, POSSIBLE, STAGES
 
 #: One feature a fault, whose value is the log-odds; limit 0.5 (0.0), near 0.3 (-0.85).
-CATALOGUE = {
-    name: Feature(name, "knocks", "dB", "steady", None, 1, 0.0, STAGES, name, "made for a test")
-    for name in (*FAULTS, "unlike")
-}
-STEPS = tuple(float(i) for i in range(-8, 9))
-
-
-def card(name, feature, *, limit=0.5, near=0.3):
-    points = (STEPS[0] - 1.0, *STEPS)
-    return Scorecard(name, 0.0, limit, near, (Term(feature, STEPS, points, 0.0, (-8.0, 0.0)),))
-
-
+CATALOGUE = catalogue(*FAULTS, "unlike")
 MODEL = Model(
     "made",
     "ab" * 32,

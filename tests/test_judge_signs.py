@@ -4,27 +4,17 @@ from dataclasses import replace
 
 import made_analyses
 import pytest
+from made_cards import card, catalogue
 
-from quietrun.evidence import Evidence, Feature, Missing
+from quietrun.evidence import Evidence, Missing
 from quietrun.fitness import Fitness
 from quietrun.judge.decide import decide
 from quietrun.judge.findings import SIGNS
-from quietrun.judge.model import Model, Scorecard, Term, load_model
+from quietrun.judge.model import Model, load_model
 from quietrun.machine import Machine
-from quietrun.words import FAULTS, FINDINGS, STAGES
+from quietrun.words import FAULTS, FINDINGS
 
-CATALOGUE = {
-    name: Feature(name, "knocks", "dB", "steady", None, 1, 0.0, STAGES, name, "made for a test")
-    for name in (*FAULTS, "unlike", *SIGNS)
-}
-STEPS = tuple(float(i) for i in range(-8, 9))
-
-
-def card(name, feature):
-    points = (STEPS[0] - 1.0, *STEPS)
-    return Scorecard(name, 0.0, 0.5, 0.3, (Term(feature, STEPS, points, 0.0, (-8.0, 0.0)),))
-
-
+CATALOGUE = catalogue(*FAULTS, "unlike", *SIGNS)
 MODEL = Model(
     "made",
     "ab" * 32,

@@ -205,14 +205,16 @@ def fit_card(
     x = np.stack([_step(data.x[:, j], e) for j, e in zip(index, edges, strict=True)], axis=1)
     part = folds(data.group) if bench is None or len(set(bench)) < 2 else bench
     parts = sorted(set(part))
-    signs = {one: _ways(x, y, told, use & (part != one)) for one in parts}
+    heard = {one: use & (part != one) for one in parts}
+    signs = {one: directions(x[m], y[m], told[m]) for one, m in heard.items()}
+    # what points one way for one member and the other way for another is left out
     agreed = np.ptp(np.stack(list(signs.values())), axis=0) == 0
     x, index = x[:, agreed], index[agreed]
     edges = [e for e, kept in zip(edges, agreed, strict=True) if kept]
     cross = np.full(y.size, np.nan)
     members = []
     for one in parts:
-        train = use & (part != one)
+        train = heard[one]
         member = fit_additive(
             x[train],
             y[train],
@@ -227,11 +229,6 @@ def fit_card(
     platt = LogisticRegression(C=1e6).fit(cross[use][:, None], y[use], sample_weight=w[use])
     slope, intercept = float(platt.coef_[0, 0]), float(platt.intercept_[0])
     return Fitted(_mean(members, index, edges), slope, intercept, cross * slope + intercept, use)
-
-
-def _ways(x: np.ndarray, y: np.ndarray, w: np.ndarray, train: np.ndarray) -> np.ndarray:
-    """Which way each feature points for a member; those on which members differ are left out."""
-    return directions(x[train], y[train], w[train])
 
 
 def _stairs(column: np.ndarray) -> np.ndarray:

@@ -1,9 +1,11 @@
-"""Running extremes along the first axis, in a few whole-array steps."""
+"""Running extremes and medians along the first axis, in a few whole-array steps."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
+from quietrun.dsp.order import median
 
 Floats = NDArray[np.float64]
 
@@ -42,3 +44,25 @@ def running_max(x: Floats, width: int) -> Floats:
 def running_min(x: Floats, width: int) -> Floats:
     """Lowest value in every window; see ``running_max``."""
     return -running_max(-x, width)
+
+
+def running_median(x: Floats, width: int, *, every: int = 1) -> Floats:
+    """Median of the values around each, the ends held.
+
+    Parameters
+    ----------
+    x : shape (n, ...)
+    width : int
+        Values in a window, odd.
+    every : int
+        Only each so many-th is computed and held until the next.
+
+    Returns
+    -------
+    shape (n, ...)
+    """
+    half = width // 2
+    padded = np.pad(x, ((half, half), *((0, 0),) * (x.ndim - 1)), mode="edge")
+    view = np.lib.stride_tricks.sliding_window_view(padded, width, axis=0)[::every]
+    middle = np.asarray(median(view, axis=-1))
+    return middle if every == 1 else np.repeat(middle, every, axis=0)[: x.shape[0]]

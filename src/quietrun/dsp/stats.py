@@ -326,6 +326,23 @@ def gaussian_crest(n: int) -> float:
     return _quantile(1.0 - 0.5 * -math.expm1(-math.log(2.0) / n))
 
 
+def noise_rise_db(z: float, freedom: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """How far a quantile of chi-square noise power stands over its median.
+
+    Parameters
+    ----------
+    z : quantile of the normal distribution that the share asked for has
+    freedom : degrees of freedom of a power, 1.5 or more; any shape
+
+    Returns
+    -------
+    dB, of the shape of ``freedom``. Within 0.05 dB for z of 1.2 to 2.6 and freedoms from 4 on.
+    Source: E. B. Wilson and M. M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684 (from memory).
+    """
+    part = 2.0 / (9.0 * np.asarray(freedom, dtype=np.float64))
+    return np.asarray(30.0 * np.log10(1.0 + z * np.sqrt(part) / (1.0 - part)))
+
+
 def kurtosis(x: NDArray[np.floating], *, about_mean: bool = True) -> float:
     """Fourth moment over the squared second one (Gaussian 3 +- sqrt(24 / n), sine 1.5).
 

@@ -8,6 +8,7 @@ Widths are in *lines* (bins) of an unpadded transform.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -28,6 +29,24 @@ COSINES = MappingProxyType(
         "flattop": (0.21557895, 0.41663158, 0.277263158, 0.083578947, 0.006947368),
     }
 )
+
+
+@lru_cache(maxsize=64)
+def hann(size: int) -> Floats:
+    """Symmetric Hann window, kept: one clip asks for the same one once a band.
+
+    Parameters
+    ----------
+    size : int
+        Samples, at least 1.
+
+    Returns
+    -------
+    shape (size,), read-only
+    """
+    made = np.hanning(size)
+    made.flags.writeable = False
+    return made
 
 
 def window(name: str, size: int) -> Floats:

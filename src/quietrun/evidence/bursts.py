@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.order import median
-from quietrun.dsp.running import running_max, running_min
+from quietrun.dsp.running import running_max, running_median, running_min
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, GROUPS, Scene, without_clicks
 
@@ -60,14 +60,10 @@ ROWS = (
 )
 
 
-def _filtered(x: Floats, size: int, how: str) -> Floats:
-    """Running median, minimum or maximum along the first axis, the ends held."""
+def _held(x: Floats, size: int) -> Floats:
+    """The same with its ends held for half a window."""
     half = size // 2
-    padded = np.pad(x, ((half, half), (0, 0)), mode="edge")
-    if how == "median":
-        view = np.lib.stride_tricks.sliding_window_view(padded, size, axis=0)
-        return np.asarray(median(view, axis=-1))
-    return running_min(padded, size) if how == "min" else running_max(padded, size)
+    return np.pad(x, ((half, half), (0, 0)), mode="edge")
 
 
 def stands_over(level_db: Floats) -> Floats:
@@ -81,8 +77,8 @@ def stands_over(level_db: Floats) -> Floats:
     -------
     shape (frames, bands), dB, never below 0
     """
-    calm = _filtered(level_db, _MEDIAN, "median")
-    opened = _filtered(_filtered(calm, _OPEN, "min"), _OPEN, "max")
+    calm = running_median(level_db, _MEDIAN)
+    opened = running_max(_held(running_min(_held(calm, _OPEN), _OPEN), _OPEN), _OPEN)
     return np.asarray(np.maximum(calm - opened, 0.0), dtype=np.float64)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quietrun.dsp.order import median
+from quietrun.dsp.running import running_median
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, Scene
 
@@ -182,10 +182,7 @@ def _track(scene: Scene) -> _Track | None:
         if energy.size < 3 * _AROUND:
             return None
         level = 10 * np.log10(energy)
-        half = _AROUND // 2
-        padded = np.pad(level, half, mode="edge")
-        every = np.lib.stride_tricks.sliding_window_view(padded, _AROUND)[::6]
-        around = np.repeat(median(every, axis=1), 6)[: level.size]
+        around = running_median(level, _AROUND, every=6)
         at = (np.arange(level.size) + 0.5) * by / envelope.rate_hz
         rises.append(np.interp(grid, at, np.clip(level - around, 0.0, 25.0)))
         which.append(i)

@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.order import median, quantile
-from quietrun.dsp.running import running_max
+from quietrun.dsp.running import running_max, running_median
+from quietrun.dsp.stats import noise_rise_db
+from quietrun.dsp.windows import hann
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, GROUPS, Envelope, Scene
 
@@ -308,7 +310,7 @@ def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> O
     """Order spectrum of a stretch at constant speed."""
     held = np.minimum(energy, 12 * median(energy))
     x = _normal(held, room)
-    window = np.hanning(x.size)
+    window = hann(x.size)
     padded = 1 << int(np.ceil(np.log2(x.size * 1.6)))
     power = np.abs(np.fft.rfft(x * window, padded)) ** 2 * (2.0 / np.sum(window**2))
     step = rate_hz / padded / shaft_hz
@@ -355,9 +357,8 @@ def _spiky(x: Floats, cells: float) -> float | None:
     if x.size < 100:
         return None
     top, middle = quantile(x, 0.995), median(x)
-    z = 2.576 / np.sqrt(9 * cells) + 1 - 1 / (9 * cells)  # Wilson-Hilferty for chi-square / mean
-    expected = 10 * np.log10(z**3 / (1 - 1 / (9 * cells)) ** 3)
-    return float(np.clip(10 * np.log10(top / max(middle, 1e-15)) - expected, -5.0, 30.0))
+    steady = float(noise_rise_db(2.576, 2.0 * cells))
+    return float(np.clip(10 * np.log10(top / max(middle, 1e-15)) - steady, -5.0, 30.0))
 
 
 def _flutter(
@@ -372,14 +373,12 @@ def _flutter(
     if blocks.size < max(25, 2 * around):
         return None
     if around:
-        padded = np.pad(blocks, around // 2, mode="edge")
-        middle = median(np.lib.stride_tricks.sliding_window_view(padded, around), axis=1)
+        middle = running_median(blocks, around)
         over = np.maximum(blocks, 1.2 * envelope.room) / np.maximum(middle, 1.2 * envelope.room)
     else:
         over = blocks / max(median(blocks), 1.2 * envelope.room)
-    part = 1.0 / (9.0 * max(1.0, envelope.cells * size))
     z = {0.90: 1.2816, 0.95: 1.6449}[share]
-    steady = 30 * np.log10(1 + z * np.sqrt(part) / (1 - part))  # Wilson-Hilferty, as in _spiky
+    steady = float(noise_rise_db(z, 2.0 * max(1.0, envelope.cells * size)))
     return float(np.clip(10 * np.log10(quantile(over, share)) - steady, -5.0, 30.0))
 
 
@@ -496,7 +495,7 @@ def _growl(energy: Floats, envelope: Envelope) -> float | None:
     blocks = energy[: energy.size // size * size].reshape(-1, size).mean(axis=1)
     if blocks.size < 100:
         return None
-    window = np.hanning(blocks.size)
+    window = hann(blocks.size)
     power = np.abs(np.fft.rfft((blocks / blocks.mean() - 1) * window)) ** 2
     freq = np.fft.rfftfreq(blocks.size, size / envelope.rate_hz)
     part = power[(freq > 3) & (freq < 18)]

@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.dsp.order import median, quantile
+from quietrun.dsp.running import running_median
+from quietrun.dsp.stats import noise_rise_db
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import Scene, quiet_frames, without_clicks
 
@@ -82,7 +84,12 @@ def measure(scene: Scene) -> dict[str, Value]:
         part = power[scene.frame_slice((coast[0] + 0.1, coast[1] - 0.05))]
         if part.shape[0] > _AROUND + 10:
             level = 10 * np.log10(np.maximum(part, 1.2 * room))
-            _gather("coast_swing", _loud(level - _running(level), bins), centres, values)
+            _gather(
+                "coast_swing",
+                _loud(level - running_median(level, _AROUND, every=4), bins),
+                centres,
+                values,
+            )
     return values
 
 
@@ -94,21 +101,11 @@ def _narrow(scene: Scene) -> Iterator[tuple[float, float, slice]]:
             yield lo, hi, part
 
 
-def _running(level: Floats) -> Floats:
-    """Running median along the first axis, every fourth value, held between."""
-    half = _AROUND // 2
-    padded = np.pad(level, ((half, half), (0, 0)), mode="edge")
-    view = np.lib.stride_tricks.sliding_window_view(padded, _AROUND, axis=0)[::4]
-    middle = np.asarray(median(view, axis=-1))
-    return np.asarray(np.repeat(middle, 4, axis=0)[: level.shape[0]])
-
-
 def _loud(over_db: Floats, bins: NDArray[np.int64]) -> Floats:
     """Loud moments of each band over its middle, less those of steady noise, dB, 0 or more."""
     freedom = np.maximum(2.0 * bins / 1.5, 2.0)  # neighbouring bins of a Hann frame share a third
-    part = 2.0 / (9.0 * freedom)
-    noise = 30 * np.log10(1 + 1.645 * np.sqrt(part) / (1 - part))
-    return np.asarray(np.maximum(quantile(over_db, _SHARE, axis=0) - noise, 0.0))
+    steady = noise_rise_db(1.645, freedom)
+    return np.asarray(np.maximum(quantile(over_db, _SHARE, axis=0) - steady, 0.0))
 
 
 def alone(loud: Floats) -> Floats:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
-
 from quietrun.evidence.types import Evidence
 from quietrun.fitness.types import Fitness
-from quietrun.judge.model import Model, Scorecard
+from quietrun.judge.model import Model
+from quietrun.judge.score import log_odds_of, probability_of
 from quietrun.judge.types import Finding
 from quietrun.machine.types import Machine
 from quietrun.run.types import Run
@@ -65,17 +64,12 @@ def signs(model: Model, evidence: Evidence, found: list[Finding], *, named: bool
             continue
         if any(f.code == code and not f.harmless for f in told):
             continue
-        sure = _probability(card, evidence)
+        sure = probability_of(log_odds_of(card, evidence))
         if sure >= card.limit:
             says, look_at = SIGNS[code]
             told = [f for f in told if f.code != code]
             told.append(Finding(code, says, sure, "", (0.0, card.limit), look_at))
     return told
-
-
-def _probability(card: Scorecard, evidence: Evidence) -> float:
-    points = [term.of(evidence.number(term.feature)) for term in card.terms]
-    return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, card.base + math.fsum(points)))))
 
 
 def find(run: Run, evidence: Evidence, fitness: Fitness, machine: Machine) -> tuple[Finding, ...]:

@@ -17,6 +17,11 @@ def probability_of(log_odds: float) -> float:
     return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))
 
 
+def log_odds_of(card: Scorecard, evidence: Evidence) -> float:
+    """Sum of a card's base and the points of its terms."""
+    return card.base + math.fsum(term.of(evidence.number(term.feature)) for term in card.terms)
+
+
 def reasons_of(
     card: Scorecard, evidence: Evidence, catalogue: Mapping[str, Feature]
 ) -> tuple[Reason, ...]:

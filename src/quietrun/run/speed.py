@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from quietrun.dsp.frames import Frames, band_envelope
 from quietrun.dsp.order import median
+from quietrun.dsp.windows import hann
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +31,7 @@ CLAIM_Z = 4.5
 CLAIM_MARGIN = 1.2
 ODD_Z = 2.5
 _TOP_HZ = 1300.0
+_NEAR = 8.0  # widths from a line beyond which it adds less than 1e-12 dB
 _ENVELOPE_BANDS = ((500.0, 1200.0), (1200.0, 2800.0), (2800.0, 6000.0), (6000.0, 12000.0))
 _CHANCE = ((0.62, 0.92), (1.012, 1.36))  # rates over synchronous that cannot be
 
@@ -121,7 +123,7 @@ def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
     by = max(1, int(frames.rate_hz / (4 * _TOP_HZ)))
     # a crude but sufficient low-pass: means of ``by`` samples, then one transform
     whole = x[: x.size // by * by].reshape(-1, by).mean(axis=1)
-    whole = whole * np.hanning(whole.size)
+    whole = whole * hann(whole.size)
     rate = frames.rate_hz / by
     padded = 1 << int(np.ceil(np.log2(max(whole.size, 1024) * 1.5)))
     spectrum = np.fft.rfft(whole, padded)
@@ -145,7 +147,7 @@ def envelope_lines(
             continue
         # loud single events would own the spectrum: hold them to 5 x the median
         part = np.minimum(part, 5 * median(part))
-        part = (part - part.mean()) * np.hanning(part.size)
+        part = (part - part.mean()) * hann(part.size)
         padded = 1 << int(np.ceil(np.log2(part.size * 2)))
         power = np.abs(np.fft.rfft(part, padded)) ** 2
         step = rate / padded
@@ -174,9 +176,11 @@ def _comb_sum(
         index = (where * (1.0 / lines.step_hz) + 0.5).astype(np.int32)
         use = clear[:count] & (index < size)
         index = np.minimum(index, size - 1)
-        width = 0.12 + 0.0004 * where
-        got = lines.height_db[index] * np.exp(-0.5 * ((where - lines.near_hz[index]) / width) ** 2)
-        total += np.where(use, got, 0.0).sum(axis=0) * lines.weight
+        off = (where - lines.near_hz[index]) / (0.12 + 0.0004 * where)
+        near = use & (np.abs(off) < _NEAR)
+        got = np.zeros(where.shape)
+        got[near] = lines.height_db[index[near]] * np.exp(-0.5 * off[near] ** 2)
+        total += got.sum(axis=0) * lines.weight
     return total
 
 

@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-CLAIM_SPREAD = 0.05
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpeedTrack:
@@ -48,7 +46,7 @@ class CoastDown:
     """Fit of dw/dt = -(a + b w + c w^2) to the falling speed.
 
     Shares are of the drag torque at running speed and add up to 1. ``spread`` is the standard
-    error of the logarithm of ``duration_s``; beyond ``CLAIM_SPREAD`` the duration is an estimate.
+    error of the logarithm of ``duration_s``.
     """
 
     duration_s: float
@@ -58,11 +56,6 @@ class CoastDown:
     half_speed_s: float | None
     confidence: float
     spread: float | None = None
-
-    @property
-    def claimed(self) -> bool:
-        """Whether the duration is known well enough to be said."""
-        return self.spread is not None and self.spread <= CLAIM_SPREAD
 
 
 @dataclass(frozen=True, slots=True, eq=False)
