@@ -17,18 +17,24 @@ from quietrun.report.contract import text
 
 RUNNER = Path(__file__).with_name("hostile_runner.py")
 WORKERS = 2
-#: What ``check`` may need at any length (README), and some for pytest's runner and for pieces
-#: that one file leaves and the next one finds.
-PEAK_MIB = 200
+#: What ``check`` may need at any length (README); and with the pieces that hundreds of files leave.
+PEAK_MIB = 150
+PEAK_AFTER_MANY_MIB = 200
 SLOWEST_S = 15.0
 
 pytestmark = pytest.mark.slow
 
 
 def _work(traps, answers):
-    """Send traps to a process one by one; one that dies is noted and a new one takes over."""
+    """Send traps to a process one by one; one that dies is noted and a new one takes over.
+
+    A bomb has a process of its own: what 400 files before it left on the heap is not its peak.
+    """
     process = None
     for trap in traps:
+        if trap.kind == "bomb" and process is not None:
+            answers["said"] = answers.get("said", "") + process.communicate()[1]
+            process = None
         if process is None:
             process = subprocess.Popen(
                 [sys.executable, str(RUNNER)],
@@ -154,8 +160,10 @@ def test_what_can_be_heard_is_heard(corpus, answers):
 
 
 def test_memory_stays_within_its_bound(answers):
-    peak_mib = max(told["peak_mib"] for told in answers.values() if "peak_mib" in told)
-    assert 30 < peak_mib <= PEAK_MIB
+    peaks = {trap: told["peak_mib"] for trap, told in answers.items() if "peak_mib" in told}
+    alone = max(peak for trap, peak in peaks.items() if trap.kind == "bomb")
+    assert 30 < alone <= PEAK_MIB
+    assert max(peaks.values()) <= PEAK_AFTER_MANY_MIB
 
 
 def test_nothing_but_the_answer_is_said(answers):

@@ -31,7 +31,7 @@ COSINES = MappingProxyType(
 )
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=16)
 def hann(size: int) -> Floats:
     """Symmetric Hann window, kept: one clip asks for the same one once a band.
 
