@@ -9,10 +9,13 @@ Times are seconds from the first sample; rates and frequencies are in Hz.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from quietrun.dsp.blocks import block_means
 
 Array = NDArray[np.float32]
 Complexes = NDArray[np.complex64]
@@ -80,6 +83,7 @@ def fast_length(at_least: int, *, even: bool = True) -> int:
         n += 1
 
 
+@lru_cache(maxsize=256)
 def _long_length(at_least: int) -> int:
     """A 5-smooth even length found by enumeration, for long inputs."""
     best = 1 << max(1, (at_least - 1).bit_length())
@@ -226,7 +230,4 @@ def band_envelope(
     energy = z.real * z.real
     energy += z.imag * z.imag
     by = max(1, int(rate // rate_hz))
-    if by > 1:
-        whole = energy.size // by * by
-        energy = energy[:whole].reshape(-1, by).mean(axis=1)
-    return energy, rate / by
+    return block_means(energy, by) if by > 1 else energy, rate / by

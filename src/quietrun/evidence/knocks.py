@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.blocks import block_means
 from quietrun.dsp.running import running_median
 from quietrun.evidence.rows import Value, missing, row
 from quietrun.evidence.scene import BANDS, Scene
@@ -178,7 +179,7 @@ def _track(scene: Scene) -> _Track | None:
         if envelope is None:
             continue
         by = max(1, round(envelope.rate_hz * _STEP_S))
-        energy = envelope.energy[: envelope.energy.size // by * by].reshape(-1, by).mean(axis=1)
+        energy = block_means(envelope.energy, by)
         if energy.size < 3 * _AROUND:
             return None
         level = 10 * np.log10(energy)

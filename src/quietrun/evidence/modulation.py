@@ -8,10 +8,12 @@ own mean, so gain and the phone's response cancel.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.blocks import along_blocks, block_means
 from quietrun.dsp.order import median, quantile
 from quietrun.dsp.running import running_max, running_median
 from quietrun.dsp.stats import noise_rise_db
@@ -278,7 +280,7 @@ class OrderSpectrum:
     def series(self, mains: Floats) -> Floats:
         """Score of the series beside the turn at each order, computed once; see ``_off_turn``."""
         if -1 not in self._wide:
-            self._wide[-1] = _off_turn(self, mains)[0]
+            self._wide[-1] = _off_turn(self, mains)
         return self._wide[-1]
 
     @property
@@ -312,15 +314,14 @@ def _spectrum(energy: Floats, rate_hz: float, shaft_hz: float, room: float) -> O
     x = _normal(held, room)
     window = hann(x.size)
     padded = 1 << int(np.ceil(np.log2(x.size * 1.6)))
-    power = np.abs(np.fft.rfft(x * window, padded)) ** 2 * (2.0 / np.sum(window**2))
     step = rate_hz / padded / shaft_hz
-    top = min(power.size, int(_TOP_ORDER * 1.6 / step))
-    power = power[:top]
+    spectrum = np.fft.rfft(x * window, padded)[: int(_TOP_ORDER * 1.6 / step)]
+    power = (spectrum.real**2 + spectrum.imag**2) * (2.0 / np.sum(window**2))
+    top = power.size
     block = max(8, round(1.0 / step))
     count = max(1, top // block)
     floor_blocks = median(power[: count * block].reshape(count, -1), axis=1) / np.log(2)
-    centres = (np.arange(count) + 0.5) * block
-    floor = np.interp(np.arange(top), centres, floor_blocks) + 1e-12
+    floor = along_blocks(floor_blocks, block, top) + 1e-12
     rise = np.clip(10 * np.log10(power / floor + 1e-9), 0.0, 35.0)
     return OrderSpectrum(rise, power, floor, step)
 
@@ -369,7 +370,7 @@ def _flutter(
     ``around`` blocks give the middle level that each is held against; 0: all of them.
     """
     size = max(1, round(block_s * envelope.rate_hz))
-    blocks = energy[: energy.size // size * size].reshape(-1, size).mean(axis=1)
+    blocks = block_means(energy, size)
     if blocks.size < max(25, 2 * around):
         return None
     if around:
@@ -492,7 +493,7 @@ def _steady_band(
 def _growl(energy: Floats, envelope: Envelope) -> float | None:
     """Swelling at 3 to 18 Hz over that of steady noise of the band's width, dB."""
     size = max(1, int(envelope.rate_hz / 100.0))
-    blocks = energy[: energy.size // size * size].reshape(-1, size).mean(axis=1)
+    blocks = block_means(energy, size)
     if blocks.size < 100:
         return None
     window = hann(blocks.size)
@@ -507,20 +508,34 @@ def _growl(energy: Floats, envelope: Envelope) -> float | None:
 _SEARCH = np.arange(1.6, 12.5, 0.01)
 
 
-def _off_turn(spectrum: OrderSpectrum, mains: Floats) -> tuple[Floats, Floats]:
-    """Series score at each non-integer order: the line, its double and its triple."""
+@lru_cache(maxsize=4)
+def _searched(mains: tuple[float, ...]) -> tuple[Floats, tuple[tuple[int, Floats, Floats], ...]]:
+    """Orders at which a series beside the turn is looked for, kept: all bands ask the same.
+
+    Returns
+    -------
+    orders : shape (n,)
+    harmonics : (times, orders, weights) each, weight 0 where another line lies
+    """
+    known = np.array(mains)
     whole = np.abs(_SEARCH - np.rint(_SEARCH)) > 0.045
-    use = whole & _apart(_SEARCH, mains, 0.05)
-    orders = _SEARCH[use]
-    reach = 0.012
-    total = np.clip(spectrum.at(orders, reach), 0, 14)
+    orders = _SEARCH[whole & _apart(_SEARCH, known, 0.05)]
+    harmonics = []
     for times, weight in ((2, 0.7), (3, 0.5)):
         harmonic = times * orders
-        fair = (np.abs(harmonic - np.rint(harmonic)) > 0.03) & _apart(harmonic, mains, 0.04)
-        total = total + weight * np.where(
-            fair, np.clip(spectrum.at(harmonic, reach * times), 0, 14), 0.0
-        )
-    return total, orders
+        fair = (np.abs(harmonic - np.rint(harmonic)) > 0.03) & _apart(harmonic, known, 0.04)
+        harmonics.append((times, harmonic, weight * fair))
+    return orders, tuple(harmonics)
+
+
+def _off_turn(spectrum: OrderSpectrum, mains: Floats) -> Floats:
+    """Series score at each non-integer order: the line, its double and its triple."""
+    orders, harmonics = _searched(tuple(mains.tolist()))
+    reach = 0.012
+    total = np.clip(spectrum.at(orders, reach), 0, 14)
+    for times, harmonic, weight in harmonics:
+        total += weight * np.clip(spectrum.at(harmonic, reach * times), 0, 14)
+    return total
 
 
 def _off_depths(spectra: list[OrderSpectrum | None], mains: Floats, bands: _Bands) -> None:
@@ -533,7 +548,7 @@ def _off_depths(spectra: list[OrderSpectrum | None], mains: Floats, bands: _Band
     if not known:
         return
     series = np.array([s.series(mains) for _, s in known])
-    orders = _off_turn(known[0][1], mains)[1]
+    orders, _ = _searched(tuple(mains.tolist()))
     if orders.size == 0:
         return
     order = float(orders[int(np.argmax(series.mean(axis=0)))])
@@ -557,7 +572,7 @@ def _coast_band(scene: Scene, envelope: Envelope, i: int, bands: _Bands) -> None
     if energy.size < 0.25 * envelope.rate_hz:
         return
     window = max(8, int(0.06 * envelope.rate_hz))
-    blocks = energy[: energy.size // window * window].reshape(-1, window).mean(axis=1)
+    blocks = block_means(energy, window)
     loud = blocks > 1.6 * envelope.room if envelope.room > 0 else blocks > 0
     fade = int(np.argmin(loud)) if not loud.all() else loud.size
     bands["coast_flutter"][i] = _flutter(energy, envelope, block_s=0.008, share=0.95, around=25)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
+from quietrun.dsp.blocks import block_means
 from quietrun.dsp.frames import Frames, band_envelope
 from quietrun.dsp.order import median, quantile
 from quietrun.run.types import Run
@@ -237,9 +238,7 @@ def set_scene(clip: Clip, run: Run, frames: Frames, bandwidth_hz: float) -> Scen
                     a, b = spans[phase]
                     mask |= (at >= a + (0.15 if phase == "rest" else 0.0)) & (at <= b - 0.08)
             if mask.sum() > 100:
-                blocks = energy[mask]
-                size = max(1, int(0.02 * rate))
-                blocks = blocks[: blocks.size // size * size].reshape(-1, size).mean(axis=1)
+                blocks = block_means(energy[mask], max(1, int(0.02 * rate)))
                 room = float(quantile(blocks, 0.4))
         envelopes.append(Envelope(energy, rate, room, max(1.0, (hi - lo) / rate)))
     coast_time = coast_share = None

@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.blocks import block_means
 from quietrun.dsp.frames import Frames, slice_signal
 from quietrun.dsp.order import median
 
@@ -65,7 +66,7 @@ def snaps_of(frames: Frames) -> Snaps:
             break
         z, rate = slice_signal(frames, lo, hi)
         by = max(1, round(rate * _STEP_S))
-        energy = (z.real**2 + z.imag**2)[: z.size // by * by].reshape(-1, by).mean(axis=1)
+        energy = block_means(z.real**2 + z.imag**2, by)
         if energy.size < 2 * _AROUND:
             return Snaps(grid, np.zeros(grid.size))
         level = 10 * np.log10(energy.astype(np.float64) + 1e-13)

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.blocks import block_means
 from quietrun.dsp.frames import Frames, fast_length
 from quietrun.dsp.order import median
 
@@ -131,32 +132,25 @@ def slide_map(
         body's or the room's and is taken out.
     """
     axis = _log_axis(frames, top_hz)
+    bin_hz = frames.freqs_hz[1]
+    reached = slice(int(np.exp(axis[-1]) / bin_hz) + 2 + _SURROUND)  # bins the axis lies on
     first, last = frames.frame_at(span_s[0]), frames.frame_at(span_s[1]) + 1
     count = max(1, (last - first) // group)
     time = frames.time_s[first] + (np.arange(count) * group + (group - 1) / 2) * frames.hop_s
     a, b = frames.frame_at(steady_s[0]), frames.frame_at(steady_s[1]) + 1
-    power = frames.power[first : first + count * group]
+    power = frames.power[first : first + count * group, reached]
     if power.shape[0] < count * group:
         count = power.shape[0] // group
         power, time = power[: count * group], time[:count]
     mean = power.reshape(count, group, -1).mean(axis=1)
-    columns = _on_log_axis(
-        frames.freqs_hz[1], _skip(prominence(mean), frames.freqs_hz[1], ()), axis
-    )
-    pattern = _on_log_axis(
-        frames.freqs_hz[1],
-        _skip(
-            prominence(frames.power[a:b].mean(axis=0, keepdims=True)), frames.freqs_hz[1], skip_hz
-        ),
-        axis,
-    )[0]
+    columns = _on_log_axis(bin_hz, prominence(mean), axis)
+    hold = frames.power[a:b, reached].mean(axis=0, keepdims=True)
+    pattern = _on_log_axis(bin_hz, _skip(prominence(hold), bin_hz, skip_hz), axis)[0]
     if sharp_below_hz > 0:
         low = axis < np.log(sharp_below_hz)
-        bin_hz, sharp, steady = _sharp(frames, time, steady_s, sharp_below_hz * 1.3)
+        bin_hz, sharp, hold = _sharp(frames, time, steady_s, sharp_below_hz * 1.3)
         columns[:, low] = _on_log_axis(bin_hz, prominence(sharp), axis[low])
-        pattern[low] = _on_log_axis(bin_hz, _skip(prominence(steady), bin_hz, skip_hz), axis[low])[
-            0
-        ]
+        pattern[low] = _on_log_axis(bin_hz, _skip(prominence(hold), bin_hz, skip_hz), axis[low])[0]
     columns = np.clip(columns, -6.0, 15.0)
     audible = columns[: max(8, int(np.sum(time <= audible_until_s)))]
     fixed = median(audible, axis=0)
@@ -202,7 +196,7 @@ def _sharp(
     steady mean : shape (1, m)
     """
     by = max(1, int(frames.rate_hz / (5.0 * top_hz)))
-    x = frames.samples[: frames.samples.size // by * by].reshape(-1, by).mean(axis=1)
+    x = block_means(frames.samples, by)
     rate = frames.rate_hz / by
     size = fast_length(round(0.17 * rate))
     window = np.hanning(size + 1)[:-1].astype(np.float32)
@@ -225,13 +219,16 @@ def _correlate(columns: Floats, pattern: Floats, slides: int) -> Floats:
     slides out of the axis is left out and the mean runs over the rest.
     """
     u = pattern.size
-    bank = np.zeros((u, slides))
-    for s in range(min(slides, u - 1)):
-        kept = pattern[s:]
-        kept = kept - kept.mean()
-        size = float(np.sqrt(np.sum(kept**2))) + 1e-9
-        bank[: u - s, s] = kept / size
-    return np.asarray(columns @ bank)
+    used = min(slides, u - 1)
+    beyond = np.concatenate([pattern, np.zeros(used)])
+    slid = np.lib.stride_tricks.sliding_window_view(beyond, u)[:used]
+    kept = np.arange(u, u - used, -1)
+    mean = np.cumsum(pattern[::-1])[::-1][:used] / kept
+    bank = np.where(np.arange(u) < kept[:, None], slid - mean[:, None], 0.0)
+    bank /= np.sqrt(np.sum(bank * bank, axis=1, keepdims=True)) + 1e-9
+    gain = np.zeros((columns.shape[0], slides))
+    gain[:, :used] = columns @ bank.T
+    return gain
 
 
 def motion_curves(
@@ -311,8 +308,10 @@ def follow_down(
     gain = np.clip(slide.gain[after], -2.0, 6.0)
     logs = np.log(slide.share)
     heard = max(8, int(np.sum(time <= audible_s + 0.15)))
-    gain[heard:] = 0.4  # what a law pays a column: beyond hearing there is nothing to win
-    law = _likely_law(gain, time, logs, _relative(decay, off_s), min(audible_s, float(time[-1])))
+    gain[heard:] = _LAW_TOLL  # beyond hearing there is nothing to win
+    law = _likely_law(
+        gain, time, logs, _relative(decay, off_s), min(audible_s, float(time[-1])), heard
+    )
     share = law.share
     path, free_total = _free_path(gain[:heard] - _FREE_TOLL)
     used = share > LOWEST_SHARE
@@ -336,6 +335,7 @@ _CLEAR = 12.0
 # over the room, and more for each dB less.
 _TO_REST = (0.07, 0.008)
 _TO_REST_SPREAD = (0.08, 0.004)
+_LAW_TOLL = 0.4  # what a law pays a column
 _GAIN_NATS = 0.3  # a column's gain in nats: neighbours share tones and the frames overlap
 
 
@@ -356,16 +356,17 @@ def _relative(decay: Decay | None, off_s: float) -> Decay | None:
 def _level_penalty(share: Floats, decay: Decay) -> Floats:
     """Squared misfit of the level under each path, in nats, best exponent each.
 
-    share : shape (paths, t) on ``decay.time_s``
+    share : shape (..., t) on ``decay.time_s``
     """
     fall = 10.0 * np.log10(np.maximum(share, 1e-3))
     spacing = float(decay.time_s[1] - decay.time_s[0]) if decay.time_s.size > 1 else 0.1
     weight = min(1.0, spacing / _LEVEL_EVERY_S) / (2 * _LEVEL_SPREAD_DB**2)
-    best = np.full(share.shape[0], np.inf)
+    best = np.full(share.shape[:-1], np.inf)
     for exponent in _EXPONENTS:
-        expected = np.maximum(exponent * fall, decay.floor_db)
-        misfit = np.minimum((expected - decay.level_db) ** 2, 100.0).sum(axis=1)
-        best = np.minimum(best, misfit)
+        misfit = np.maximum(exponent * fall, decay.floor_db)
+        misfit -= decay.level_db
+        misfit *= misfit
+        best = np.minimum(best, np.minimum(misfit, 100.0, out=misfit).sum(axis=-1))
     return best * weight
 
 
@@ -400,17 +401,24 @@ class _Law:
 
 
 def _likely_law(
-    gain: Floats, time: Floats, logs: Floats, decay: Decay | None, audible_s: float
+    gain: Floats,
+    time: Floats,
+    logs: Floats,
+    decay: Decay | None,
+    audible_s: float,
+    heard: int,
 ) -> _Law:
-    """Likely stop time over all curves of the bank, and the curve that fits best with it."""
+    """Likely stop time over all curves of the bank, and the curve that fits best with it.
+
+    Columns from ``heard`` on win a law nothing, and are not looked at.
+    """
     tau, w = motion_curves(COAST_SHAPES)
     short_db = 30.0 + decay.floor_db if decay is not None else 15.0
     rest = np.log(audible_s) + _TO_REST[0] + _TO_REST[1] * short_db
     width = _TO_REST_SPREAD[0] + _TO_REST_SPREAD[1] * short_db
 
     def likely(logs_s: Floats) -> tuple[Floats, float, float]:
-        durations = np.exp(logs_s)
-        nats = np.array([_law_score(gain, time, logs, decay, row, w, durations) for row in tau])
+        nats = _law_scores(gain[:heard], time[:heard], logs, decay, tau, w, np.exp(logs_s))
         nats -= 0.5 * ((logs_s - rest) / width) ** 2
         chance = np.exp(nats - nats.max()).sum(axis=0)
         chance /= chance.sum()
@@ -429,7 +437,7 @@ def _likely_law(
     return _Law(share, COAST_SHAPES[i], duration, spread, total)
 
 
-def _law_score(
+def _law_scores(
     gain: Floats,
     time: Floats,
     logs: Floats,
@@ -438,12 +446,20 @@ def _law_score(
     w: Floats,
     durations: Floats,
 ) -> Floats:
-    """Log-likelihood of one shape at each duration, from the tones and the level."""
-    share = np.interp(time[None, :] / durations[:, None], tau, w, right=0.0)
-    total = _GAIN_NATS * _along(gain - 0.4, share, logs)
+    """Log-likelihood of each shape at each duration, from the tones and the level.
+
+    Returns
+    -------
+    shape (shapes, durations)
+    """
+
+    def shares(at_s: Floats) -> Floats:
+        part = at_s / durations[:, None]
+        return np.array([np.interp(part, row, w, right=0.0) for row in tau])
+
+    total = _GAIN_NATS * _along(gain - _LAW_TOLL, shares(time), logs)
     if decay is not None:
-        level = np.interp(decay.time_s[None, :] / durations[:, None], tau, w, right=0.0)
-        total = total - _level_penalty(level, decay)
+        total -= _level_penalty(shares(decay.time_s), decay)
     return total
 
 
@@ -475,15 +491,17 @@ def _free_path(gain: Floats) -> tuple[NDArray[np.int64], float]:
     totals = np.empty(count)
     totals[0] = score.max()
     padded = np.full(slides + _MOST_STEPS, -np.inf)
+    view = np.lib.stride_tricks.sliding_window_view(padded, wide)
+    every = np.arange(slides)
+    best = float(totals[0])
     for t in range(1, count):
         padded[_MOST_STEPS:] = score
-        view = np.lib.stride_tricks.sliding_window_view(padded, wide)
         came = view.argmax(axis=1)
         back[t] = _MOST_STEPS - came
-        score = view[np.arange(slides), came] + gain[t]
-        totals[t] = score.max()
-        if t == int(np.argmax(totals[: t + 1])):
-            best_state = int(np.argmax(score))
+        score = padded[every + came] + gain[t]
+        totals[t] = top = float(score.max())
+        if top > best:
+            best, best_state = top, int(np.argmax(score))
     end = int(np.argmax(totals))
     if end == 0:
         return np.zeros(1, dtype=np.int64), float(totals[0])
@@ -532,9 +550,21 @@ def fit_drag_shares(time_s: Floats, share: Floats) -> tuple[tuple[float, float, 
 
 
 def _along(gain: Floats, share: Floats, logs: Floats) -> Floats:
-    """Sum of ``gain`` along paths. share: (curves, t); paths below the lowest share add 0."""
-    index = np.rint(-np.log(np.maximum(share, 1e-6)) / LOG_STEP).astype(int)
-    inside = index < logs.size
-    t = np.arange(gain.shape[0])
-    picked = gain[t[None, :], np.minimum(index, logs.size - 1)]
-    return np.asarray(np.where(inside, picked, 0.0).sum(axis=1))
+    """Sum of ``gain`` along paths; where they are below the lowest share they add 0.
+
+    Parameters
+    ----------
+    gain : shape (t, s)
+    share : shape (..., t)
+    logs : shape (s,)
+
+    Returns
+    -------
+    shape (...)
+    """
+    index = np.rint(np.log(np.maximum(share, 1e-6)) / -LOG_STEP).astype(np.intp)
+    beyond = index >= logs.size
+    index += np.arange(0, gain.size, gain.shape[1])
+    picked = np.take(gain, index, mode="clip")
+    picked[beyond] = 0.0
+    return np.asarray(picked.sum(axis=-1))

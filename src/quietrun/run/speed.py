@@ -19,8 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from quietrun.dsp.blocks import along_blocks, block_means
 from quietrun.dsp.frames import Frames, band_envelope
 from quietrun.dsp.order import median
+from quietrun.dsp.running import running_max
 from quietrun.dsp.windows import hann
 
 Floats = NDArray[np.float64]
@@ -34,6 +36,11 @@ _TOP_HZ = 1300.0
 _NEAR = 8.0  # widths from a line beyond which it adds less than 1e-12 dB
 _ENVELOPE_BANDS = ((500.0, 1200.0), (1200.0, 2800.0), (2800.0, 6000.0), (6000.0, 12000.0))
 _CHANCE = ((0.62, 0.92), (1.012, 1.36))  # rates over synchronous that cannot be
+_CLEAR_HZ = 0.7  # lines so near to one of the mains count for no rate
+
+_GRID = np.arange(1 - SLIP_RANGE[1], 1 - SLIP_RANGE[0], _STEP)
+_BELOW, _ABOVE = (np.arange(a, b, _STEP) for a, b in _CHANCE)
+_RATIOS = np.concatenate([_BELOW, _GRID, _ABOVE])
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +98,10 @@ def sharp_peaks(
     count = max(1, power.size // block)
     used = power[: count * block].reshape(count, -1) if count * block <= power.size else power[None]
     floor = median(used, axis=1) / np.log(2) + 1e-30
-    centres = (np.arange(count) + 0.5) * block
-    rise = 10 * np.log10(power / np.interp(np.arange(power.size), centres, floor) + 1e-12)
+    rise = 10 * np.log10(power / along_blocks(floor, block, power.size) + 1e-12)
     reach = max(1, round(0.7 / step_hz))
-    padded = np.pad(rise, reach, mode="constant", constant_values=-99.0)
-    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    beyond = np.full(reach, -99.0)
+    highest = running_max(np.concatenate([beyond, rise, beyond]), 2 * reach + 1)
     peak = np.flatnonzero((rise >= highest) & (rise > least_db))
     inner = np.clip(peak, 1, power.size - 2)
     left, top, right = (rise[inner + k] for k in (-1, 0, 1))
@@ -122,7 +128,7 @@ def sound_lines(frames: Frames, steady_s: tuple[float, float]) -> LineSpectrum:
     x = frames.samples[max(0, a) : b]
     by = max(1, int(frames.rate_hz / (4 * _TOP_HZ)))
     # a crude but sufficient low-pass: means of ``by`` samples, then one transform
-    whole = x[: x.size // by * by].reshape(-1, by).mean(axis=1)
+    whole = block_means(x, by)
     whole = whole * hann(whole.size)
     rate = frames.rate_hz / by
     padded = 1 << int(np.ceil(np.log2(max(whole.size, 1024) * 1.5)))
@@ -149,38 +155,65 @@ def envelope_lines(
         part = np.minimum(part, 5 * median(part))
         part = (part - part.mean()) * hann(part.size)
         padded = 1 << int(np.ceil(np.log2(part.size * 2)))
-        power = np.abs(np.fft.rfft(part, padded)) ** 2
         step = rate / padded
-        top = min(power.size, int(450.0 / step))
-        found.append(_peaks(power[:top], step, 0.8, 14))
+        spectrum = np.fft.rfft(part, padded)[: int(450.0 / step)]
+        power = spectrum.real**2 + spectrum.imag**2
+        found.append(_peaks(power, step, 0.8, 14))
     return found
 
 
-def _comb_sum(
-    spectra: list[LineSpectrum], rates: Floats, mains_hz: float, *, odd_only: bool = False
+def _rises(
+    lines: LineSpectrum, orders: NDArray[np.int64], rates: Floats, mains_hz: float
 ) -> Floats:
-    """Sum of rises at the whole multiples of each rate, lines of the mains left out."""
-    total = np.zeros(rates.size)
-    most = max((lines.highest_order for lines in spectra), default=0)
-    at = np.arange(1, most + 1)[:, None] * rates
+    """Rise at whole multiples of each rate, 0 at lines of the mains; shape (orders, rates)."""
+    at = orders[:, None] * rates
+    index = (at * (1.0 / lines.step_hz) + 0.5).astype(np.intp)
     cycles = at / (2 * mains_hz)
-    clear = np.abs(cycles - np.rint(cycles)) * (2 * mains_hz) > 0.7
-    if odd_only:
-        clear[1::2] = False
+    cycles -= np.rint(cycles)
+    use = np.abs(cycles, out=cycles) * (2 * mains_hz) > _CLEAR_HZ
+    use &= index < lines.near_hz.size
+    off = at - np.take(lines.near_hz, index, mode="clip")
+    off /= 0.12 + 0.0004 * at
+    off *= off
+    use &= off < _NEAR**2
+    off *= -0.5
+    rises = np.exp(off, out=off)
+    rises *= np.take(lines.height_db, index, mode="clip")
+    rises *= use
+    return rises
+
+
+def _combs(spectra: list[LineSpectrum], mains_hz: float) -> tuple[Floats, Floats, Floats]:
+    """Sums of rises at the whole multiples of each of ``_RATIOS``.
+
+    Two poles turn twice as fast as four: their multiples are the even ones of those, and need
+    no other look-up but beyond the highest order of four.
+
+    Returns
+    -------
+    four, two : shape (ratios,), for either number of poles
+    odd : shape (ratios,), the odd multiples for four poles alone
+    """
+    slow = mains_hz / 2 * _RATIOS
+    four, two, odd = (np.zeros(slow.size) for _ in range(3))
     for lines in spectra:
-        if lines.highest_order == 0:
-            continue
-        size = lines.near_hz.size
-        count = min(lines.highest_order, int(size * lines.step_hz / rates[0]) + 1)
-        where = at[:count]
-        index = (where * (1.0 / lines.step_hz) + 0.5).astype(np.int32)
-        use = clear[:count] & (index < size)
-        index = np.minimum(index, size - 1)
-        off = (where - lines.near_hz[index]) / (0.12 + 0.0004 * where)
-        near = use & (np.abs(off) < _NEAR)
-        got = np.zeros(where.shape)
-        got[near] = lines.height_db[index[near]] * np.exp(-0.5 * off[near] ** 2)
-        total += got.sum(axis=0) * lines.weight
+        orders = np.arange(1, lines.highest_order + 1)
+        rises = lines.weight * _rises(lines, orders, slow, mains_hz)
+        four += rises.sum(axis=0)
+        odd += rises[::2].sum(axis=0)
+        high = orders[orders.size // 2 :]
+        high = high[high * 2 * slow[0] < lines.near_hz.size * lines.step_hz]
+        two += rises[1::2].sum(axis=0)
+        two += lines.weight * _rises(lines, high, 2 * slow, mains_hz).sum(axis=0)
+    return four, two, odd
+
+
+def _odd_sum(spectra: list[LineSpectrum], rates: Floats, mains_hz: float) -> Floats:
+    """Sum of rises at the odd multiples of a few rates; shape (rates,)."""
+    total = np.zeros(rates.size)
+    for lines in spectra:
+        orders = np.arange(1, lines.highest_order + 1, 2)
+        total += lines.weight * _rises(lines, orders, rates, mains_hz).sum(axis=0)
     return total
 
 
@@ -207,50 +240,45 @@ def find_shaft(
     if steady_s[1] - steady_s[0] < 0.8:
         return None
     spectra = [sound_lines(frames, steady_s), *envelope_lines(frames, steady_s, top_hz)]
-    found = [
-        shaft
-        for p in ((poles,) if poles else (4, 2))
-        if (shaft := _best_rate(spectra, mains_hz, p)) is not None
-    ]
-    if not found:
-        return None
-    if len(found) == 2:
-        return _settle_poles(spectra, mains_hz, found)
-    return found[0]
+    four, two, odd = _combs(spectra, mains_hz)
+    if poles is not None:
+        return _best_rate(four if poles == 4 else two, 2 * mains_hz / poles, poles)
+    found = [_best_rate(four, mains_hz / 2, 4), _best_rate(two, mains_hz, 2)]
+    return _settle_poles(spectra, mains_hz, found, odd)
 
 
-def _best_rate(spectra: list[LineSpectrum], mains_hz: float, poles: int) -> Shaft | None:
-    synchronous = 2 * mains_hz / poles
-    grid = np.arange(1 - SLIP_RANGE[1], 1 - SLIP_RANGE[0], _STEP)
-    total = _comb_sum(spectra, synchronous * grid, mains_hz)
-    chance = np.concatenate(
-        [_comb_sum(spectra, synchronous * np.arange(a, b, _STEP), mains_hz) for a, b in _CHANCE]
-    )
+def _by_chance(total: Floats) -> Floats:
+    """The part of a comb sum over ``_RATIOS`` that no induction motor can cause."""
+    return np.concatenate([total[: _BELOW.size], total[-_ABOVE.size :]])
+
+
+def _best_rate(total: Floats, synchronous: float, poles: int) -> Shaft:
+    """Likeliest rate by its comb sum over ``_RATIOS``."""
+    chance = _by_chance(total)
+    total = total[_BELOW.size : -_ABOVE.size]
     spread = float(chance.std()) + 1e-9
     z = (total - float(chance.mean())) / spread
     # unloaded machines slip little: a mild prior, 1 z at 4 %
-    z = z - np.clip((1 - grid) - 0.01, 0.0, None) / 0.03
+    z = z - np.clip((1 - _GRID) - 0.01, 0.0, None) / 0.03
     best = int(np.argmax(z))
-    far = np.abs(grid / grid[best] - 1) > 0.005
+    far = np.abs(_GRID / _GRID[best] - 1) > 0.005
     rival = float(z[far].max()) if far.any() else 0.0
-    near = np.abs(grid / grid[best] - 1) < 0.0008
+    near = np.abs(_GRID / _GRID[best] - 1) < 0.0008
     weight = np.maximum(total[near] - 0.5 * total[best], 0.0)
-    rate = float(np.sum(grid[near] * weight) / max(float(weight.sum()), 1e-9)) or float(grid[best])
-    return Shaft(synchronous * rate, poles, float(z[best]), float(z[best]) - rival)
+    rate = float(np.sum(_GRID[near] * weight) / max(float(weight.sum()), 1e-9))
+    return Shaft(
+        synchronous * (rate or float(_GRID[best])), poles, float(z[best]), float(z[best]) - rival
+    )
 
 
-def _settle_poles(spectra: list[LineSpectrum], mains_hz: float, found: list[Shaft]) -> Shaft:
+def _settle_poles(
+    spectra: list[LineSpectrum], mains_hz: float, found: list[Shaft], odd: Floats
+) -> Shaft:
     """Four poles need lines at the odd multiples of the slower shaft; else it has two."""
     four, two = found
     if abs(2 * four.rate_hz / two.rate_hz - 1) > 0.004:
         return max(found, key=lambda shaft: shaft.z)
-    synchronous = mains_hz / 2
     near = four.rate_hz * np.array([0.9996, 0.9998, 1.0, 1.0002, 1.0004])
-    odd = float(_comb_sum(spectra, near, mains_hz, odd_only=True).max())
-    chance = np.concatenate(
-        [
-            _comb_sum(spectra, synchronous * np.arange(a, b, _STEP), mains_hz, odd_only=True)
-            for a, b in _CHANCE
-        ]
-    )
-    return four if odd > float(chance.mean() + ODD_Z * chance.std()) else two
+    best = float(_odd_sum(spectra, near, mains_hz).max())
+    chance = _by_chance(odd)
+    return four if best > float(chance.mean() + ODD_Z * chance.std()) else two
