@@ -133,12 +133,17 @@ def frames_of(samples: Array, rate_hz: float) -> Frames:
     count, m = view.shape[0], n_fft // 2 + 1
     power = np.empty((count, m), dtype=np.float32)
     scale = np.float32(2.0 / (n_fft * float(np.sum(window.astype(np.float64) ** 2))))
+    weighted = np.empty((_BLOCK, n_fft), dtype=np.float32)  # one scratch for all blocks
+    lines = np.empty((_BLOCK, m), dtype=np.complex64)
+    squares = lines.view(np.float32)
     for start in range(0, count, _BLOCK):
-        part = np.fft.rfft(view[start : start + _BLOCK] * window, axis=1)
         block = power[start : start + _BLOCK]
-        np.multiply(part.real, part.real, out=block, casting="same_kind")
-        block += part.imag * part.imag
-    power *= scale
+        used = slice(block.shape[0])
+        np.multiply(view[start : start + _BLOCK], window, out=weighted[used])
+        np.fft.rfft(weighted[used], axis=1, out=lines[used])
+        np.multiply(squares[used], squares[used], out=squares[used])
+        np.add(squares[used, 0::2], squares[used, 1::2], out=block)  # real and imaginary part
+        block *= scale
     power[:, 0] *= 0.5
     power[:, -1] *= 0.5
     return Frames(

@@ -33,7 +33,6 @@ CLAIM_Z = 4.5
 CLAIM_MARGIN = 1.2
 ODD_Z = 2.5
 _TOP_HZ = 1300.0
-_NEAR = 8.0  # widths from a line beyond which it adds less than 1e-12 dB
 _ENVELOPE_BANDS = ((500.0, 1200.0), (1200.0, 2800.0), (2800.0, 6000.0), (6000.0, 12000.0))
 _CHANCE = ((0.62, 0.92), (1.012, 1.36))  # rates over synchronous that cannot be
 _CLEAR_HZ = 0.7  # lines so near to one of the mains count for no rate
@@ -175,7 +174,6 @@ def _rises(
     off = at - np.take(lines.near_hz, index, mode="clip")
     off /= 0.12 + 0.0004 * at
     off *= off
-    use &= off < _NEAR**2
     off *= -0.5
     rises = np.exp(off, out=off)
     rises *= np.take(lines.height_db, index, mode="clip")
