@@ -260,7 +260,7 @@ def read_any(path: Path) -> tuple[F32, float]:
 
     chunks: list[F32] = []
     rate_hz = 0.0
-    with av.open(str(path), metadata_errors="ignore") as box:
+    with av.open(str(path)) as box:  # recordings of ours: their tags are sound
         stream = box.streams.audio[0]
         mixer = av.AudioResampler(format="fltp", layout="mono")
         for frame in box.decode(stream):

@@ -170,6 +170,11 @@ def _whole_moment(file: Any) -> str | None:
     return text if when.tzinfo is not None else None
 
 
+def _lenient(av: Any) -> dict[str, str]:
+    """Have tags that are no UTF-8 passed over; from 19 on PyAV does so and takes no setting."""
+    return {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
+
+
 class AvDecoder:
     """PyAV: whatever a phone, a messenger or a camera makes."""
 
@@ -187,7 +192,7 @@ class AvDecoder:
         self.close()
         try:
             self._container = self._av.open(
-                Calm(self._file), metadata_errors="ignore", options={"format_whitelist": FORMATS}
+                Calm(self._file), options={"format_whitelist": FORMATS}, **_lenient(self._av)
             )
         except Exception as error:  # the binding raises by FFmpeg's error number, and others
             raise NotDecodable("not_recognised", str(error)) from error
