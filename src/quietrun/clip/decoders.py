@@ -170,7 +170,7 @@ def _whole_moment(file: Any) -> str | None:
     return text if when.tzinfo is not None else None
 
 
-def _lenient(av: Any) -> dict[str, str]:
+def _lenient(av: Any) -> dict[str, Any]:
     """Have tags that are no UTF-8 passed over; from 19 on PyAV does so and takes no setting."""
     return {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
 
