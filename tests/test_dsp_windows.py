@@ -10,6 +10,7 @@ from quietrun.dsp.windows import (
     effective_averages,
     effective_kurtosis_frames,
     enbw_lines,
+    hann,
     overlap_correlation,
     scalloping_db,
     window,
@@ -110,3 +111,10 @@ def test_what_is_no_window(name, size):
         window(name, size)
     with pytest.raises(ValueError, match="hop and count"):
         effective_averages(window("hann", 8), 0, 3)
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 4, 5, 64, 4097])
+def test_the_kept_hann_window_is_numpys_to_the_last_bit(size):
+    np.testing.assert_array_equal(hann(size), np.hanning(size))
+    with pytest.raises(ValueError, match="read-only"):
+        hann(size)[0] = 1.0

@@ -134,15 +134,14 @@ def frames_of(samples: Array, rate_hz: float) -> Frames:
     power = np.empty((count, m), dtype=np.float32)
     scale = np.float32(2.0 / (n_fft * float(np.sum(window.astype(np.float64) ** 2))))
     weighted = np.empty((_BLOCK, n_fft), dtype=np.float32)  # one scratch for all blocks
-    lines = np.empty((_BLOCK, m), dtype=np.complex64)
-    squares = lines.view(np.float32)
     for start in range(0, count, _BLOCK):
         block = power[start : start + _BLOCK]
-        used = slice(block.shape[0])
-        np.multiply(view[start : start + _BLOCK], window, out=weighted[used])
-        np.fft.rfft(weighted[used], axis=1, out=lines[used])
-        np.multiply(squares[used], squares[used], out=squares[used])
-        np.add(squares[used, 0::2], squares[used, 1::2], out=block)  # real and imaginary part
+        part = weighted[: block.shape[0]]
+        np.multiply(view[start : start + _BLOCK], window, out=part)
+        lines = np.fft.rfft(part, axis=1).astype(np.complex64, copy=False)
+        squares = lines.view(np.float32)
+        squares *= squares
+        np.add(squares[:, 0::2], squares[:, 1::2], out=block)  # real and imaginary part
         block *= scale
     power[:, 0] *= 0.5
     power[:, -1] *= 0.5

@@ -44,7 +44,8 @@ def hann(size: int) -> Floats:
     -------
     shape (size,), read-only
     """
-    made = np.hanning(size)
+    rising = 0.5 + 0.5 * np.cos(np.pi * np.arange(1.0 - size, 1.0, 2.0) / max(1, size - 1))
+    made = np.concatenate([rising, rising[::-1][size % 2 :]])  # the other half is its mirror
     made.flags.writeable = False
     return made
 

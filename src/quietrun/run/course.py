@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.clip.types import Clip
+from quietrun.dsp.blocks import block_means
 from quietrun.dsp.frames import Frames, band_power, slice_signal
-from quietrun.dsp.order import median, quantile
+from quietrun.dsp.order import median, quantile, quantiles
+from quietrun.dsp.windows import hann
 from quietrun.machine.types import Machine
 from quietrun.run import clicks, cut, power, ratio, speed
 from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
@@ -80,17 +82,27 @@ def activity(frames: Frames, powered: NDArray[np.bool_] | None) -> Activity:
     raw = band_power(frames, band_edges(top))
     level = 10 * np.log10(smooth(raw, _SMOOTH) + 1e-12)
     slow = 10 * np.log10(smooth(raw, 5 * _SMOOTH) + 1e-12)
-    quiet = quantile(slow, 0.08, axis=0)
-    if powered is not None and powered.sum() > 20:
-        loud = median(level[powered], axis=0)
-    else:
-        loud = quantile(slow, 0.85, axis=0)
+    quiet, loud = quantiles(slow, (0.08, 0.85), axis=0)
+    act = _against(frames.time_s, level, quiet, loud)
+    return act if powered is None else under_power(act, powered)
+
+
+def under_power(act: Activity, powered: NDArray[np.bool_]) -> Activity:
+    """The same with the loud levels taken from powered frames, where they are more than a few."""
+    if powered.sum() <= 20:
+        return act
+    loud = median(act.level_db[powered], axis=0)
+    return _against(act.time_s, act.level_db, act.quiet_db, loud)
+
+
+def _against(time_s: Floats, level: Floats, quiet: Floats, loud: Floats) -> Activity:
+    """Share of each frame between the levels without and with the machine."""
     rise = loud - quiet
     weight = np.clip(rise - 4.0, 0.0, 20.0)
     if weight.sum() <= 0:
-        return Activity(frames.time_s, level, quiet, loud, np.zeros(level.shape[0]), 0.0)
+        return Activity(time_s, level, quiet, loud, np.zeros(level.shape[0]), 0.0)
     share = np.clip((level - quiet) / np.maximum(rise, 1.0), 0.0, 1.2) @ (weight / weight.sum())
-    return Activity(frames.time_s, level, quiet, loud, share, float(np.sort(rise)[-3:].mean()))
+    return Activity(time_s, level, quiet, loud, share, float(np.sort(rise)[-3:].mean()))
 
 
 def room_frames(act: Activity) -> NDArray[np.bool_]:
@@ -219,11 +231,11 @@ def still_tones(
     if x.size < 0.5 * frames.rate_hz:
         return []
     by = max(1, int(frames.rate_hz / 8000.0))
-    low = x[: x.size // by * by].reshape(-1, by).mean(axis=1)
+    low = block_means(x, by)
     padded = 1 << int(np.ceil(np.log2(low.size * 1.5)))
-    spectrum = np.abs(np.fft.rfft(low * np.hanning(low.size), padded)) ** 2
     step = frames.rate_hz / by / padded
-    spectrum = spectrum[: int(min(3200.0, 0.9 * top_hz) / step)].astype(np.float64)
+    top = int(min(3200.0, 0.9 * top_hz) / step)
+    spectrum = (np.abs(np.fft.rfft(low * hann(low.size), padded)[:top]) ** 2).astype(np.float64)
     peaks = speed.sharp_peaks(spectrum, step, least_db=10.0)
     away = np.abs(peaks[:, 0] / (2 * mains_hz) - np.rint(peaks[:, 0] / (2 * mains_hz)))
     peaks = peaks[(away * 2 * mains_hz > 3.0) & (peaks[:, 0] > 60.0)]
@@ -324,14 +336,15 @@ def sag_percent(
     if length < 1.5:
         return None
     axis = np.arange(np.log(150.0), np.log(min(3000.0, top_hz)), 0.001)
+    freqs = np.exp(axis)
     patterns = []
     for a, b in ((steady[0], steady[0] + length / 3), (steady[1] - length / 3, steady[1])):
         x = frames.samples[int(a * frames.rate_hz) : int(b * frames.rate_hz)]
         padded = 1 << int(np.ceil(np.log2(x.size)))
-        spectrum = np.abs(np.fft.rfft(x * np.hanning(x.size).astype(np.float32), padded)) ** 2
-        freqs = np.exp(axis)
+        spectrum = np.fft.rfft(x * hann(x.size).astype(np.float32), padded)
+        low = np.abs(spectrum[: int(freqs[-1] * padded / frames.rate_hz) + 2]) ** 2
         level = 10 * np.log10(
-            np.interp(freqs, np.arange(spectrum.size) * frames.rate_hz / padded, spectrum) + 1e-12
+            np.interp(freqs, np.arange(low.size) * frames.rate_hz / padded, low) + 1e-12
         )
         near = np.abs(freqs / (2 * mains_hz) - np.rint(freqs / (2 * mains_hz))) * 2 * mains_hz
         rise = level - smooth(level[:, None], 81)[:, 0]
@@ -652,14 +665,15 @@ def follow_powered(clip: Clip, machine: Machine, frames: Frames) -> Run:
         With None for whatever was not found, and why in ``not_heard``.
     """
     comb, heard = best_comb(frames, machine.mains_hz)
-    odds = power.hum(frames, comb, room_frames(activity(frames, None)))
+    act = activity(frames, None)
+    odds = power.hum(frames, comb, room_frames(act))
     stretches = stretches_of(odds) if heard and odds.strength > 0.8 else []
     by_hum = bool(stretches)
     powered = np.zeros(frames.time_s.size, dtype=bool)
     for a, b in stretches:
         powered |= (frames.time_s > a) & (frames.time_s < b)
-    act = activity(frames, powered if by_hum else None)
     if by_hum:
+        act = under_power(act, powered)
         stretches = _one_run(act, _over_background(act, stretches))
         by_hum = bool(stretches)
     if not stretches:

@@ -274,17 +274,17 @@ def powered_stretches(log_odds: Floats, *, cost: float = _SWITCH_COST) -> list[t
     """
     odds = log_odds / (WINDOW_S / RASTER_S / 2)
     best_off, best_on = 0.0, 0.0
-    came = np.zeros((odds.size, 2), dtype=bool)
-    for i, gain in enumerate(odds.tolist()):
+    came: list[tuple[bool, bool]] = []  # whether off came from on, and on from off
+    for gain in odds.tolist():
         from_on, from_off = best_on - cost / 2, best_off - cost / 2
-        came[i, 0] = from_on > best_off
-        came[i, 1] = from_off > best_on
-        best_off, best_on = max(best_off, from_on), max(best_on, from_off) + gain
-    state = int(best_on > best_off)
-    states = np.zeros(odds.size, dtype=bool)
-    for i in range(odds.size - 1, -1, -1):
-        states[i] = bool(state)
-        if came[i, state]:
-            state = 1 - state
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], states.astype(np.int8), [0]))))
+        rose, fell = from_off > best_on, from_on > best_off
+        came.append((fell, rose))
+        best_off, best_on = from_on if fell else best_off, (from_off if rose else best_on) + gain
+    on = best_on > best_off
+    states = [0]  # from the end back
+    for changed in reversed(came):
+        states.append(int(on))
+        if changed[on]:
+            on = not on
+    edges = np.flatnonzero(np.diff(states[::-1], prepend=0))
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
