@@ -19,12 +19,18 @@ CLIPS = 3
 
 
 @pytest.fixture(scope="module")
-def clips(tmp_path_factory):
-    """The first few clips of the benchmark."""
+def benchmark():
+    """The script as a module."""
     spec = importlib.util.spec_from_file_location("benchmark_clips", SCRIPT)
-    benchmark = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = benchmark
-    spec.loader.exec_module(benchmark)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def clips(benchmark, tmp_path_factory):
+    """The first few clips of the benchmark."""
     folder = tmp_path_factory.mktemp("speed")
     for seed in range(CLIPS):
         sound = benchmark.run_sound(RATE_HZ, seed)
@@ -32,15 +38,58 @@ def clips(tmp_path_factory):
     return folder
 
 
-def test_a_warm_clip_costs_at_most_eight_times_its_decoding_and_one_transform(clips):
+def in_a_process(*arguments):
+    """What a Python process prints, read as JSON."""
     done = subprocess.run(
-        [sys.executable, str(SCRIPT), "--child", "warm", str(clips), "12"],
+        [sys.executable, *arguments],
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
         capture_output=True,
         text=True,
         check=True,
     )
-    told = json.loads(done.stdout)
+    return json.loads(done.stdout)
+
+
+def test_a_warm_clip_costs_at_most_eight_times_its_decoding_and_one_transform(clips):
+    told = in_a_process(str(SCRIPT), "--child", "warm", str(clips), "12")
     assert len(told["analyse_s"]) == 4 * CLIPS
     ratios = [ours / bare for ours, bare in zip(told["analyse_s"], told["bare_s"], strict=True)]
     assert 1.0 < statistics.median(ratios) <= 8.0, ratios
+
+
+@pytest.mark.skipif(not hasattr(os, "wait4"), reason="costs as POSIX systems tell them")
+def test_a_cold_check_costs_at_most_four_times_the_import_of_its_libraries(benchmark, clips):
+    clip = str(clips / "clip0.m4a")
+    both = benchmark.pairs(
+        5,
+        lambda: benchmark._check(clip),
+        lambda: benchmark.child(sys.executable, "-c", "import numpy, av"),
+    )
+    ratios = [ours.cpu_s / bare.cpu_s for ours, bare in both]
+    assert 1.0 < statistics.median(ratios) <= 4.0, ratios
+
+
+GROWTH = """
+import json, sys
+from pathlib import Path
+from quietrun.pipeline import analyse
+
+def resident_mib():
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * 4096 / 2**20
+
+clips = sorted(Path(sys.argv[1]).glob("*.m4a"))
+sizes = []
+for _ in range(3):
+    for i in range(12):
+        analyse(clips[i % len(clips)])
+    sizes.append(resident_mib())
+print(json.dumps(sizes))
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="sizes as Linux tells them")
+def test_memory_does_not_grow_with_the_number_of_clips(clips):
+    """A clip that left one of its spectra behind would add 4 MiB and more."""
+    warm, middle, last = in_a_process("-c", GROWTH, str(clips))
+    assert max(middle, last) < warm + 6.0, (warm, middle, last)
