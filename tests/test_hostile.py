@@ -171,30 +171,43 @@ def test_nothing_but_the_answer_is_said(answers):
     assert answers["said"] == ""
 
 
-@pytest.mark.xfail(
-    strict=True, reason="two thirds of such runs read quiet: mains of half are taken for 60 Hz"
-)
-def test_a_run_at_half_its_rate_is_not_quiet():
-    """The rate of the header is halved: every speed is one that no mains can give."""
-    words = []
-    for seed in (101, 104, 114, 116, 118, 123, 133, 144):
-        samples, rate_hz = hostile_corpus.run_of(seed), hostile_corpus.RATE_HZ // 2
-        source = Source("made", None, None, None, "", 1, 0, len(samples) / rate_hz)
-        clip = Clip(samples.copy(), float(rate_hz), source)
-        words.append(analyse_clip(clip, machine=Machine(), model=general_model()).verdict.word)
-    assert "quiet" not in words
-
-
-@pytest.mark.xfail(
-    strict=True, reason="the run of seed 134 reads quiet at twice its rate, and played backwards"
-)
-@pytest.mark.parametrize(("step", "faster"), [(1, 2), (-1, 1)])
-def test_a_run_at_twice_its_rate_or_backwards_is_not_quiet(step, faster):
-    """A machine that cannot be: too fast for its mains, or slow to start and quick to stop."""
-    samples, rate_hz = hostile_corpus.run_of(134)[::step], hostile_corpus.RATE_HZ * faster
+def judged(samples, rate_hz):
+    """Verdict of samples under a rate."""
     source = Source("made", None, None, None, "", 1, 0, len(samples) / rate_hz)
     clip = Clip(samples.copy(), float(rate_hz), source)
-    assert analyse_clip(clip, machine=Machine(), model=general_model()).verdict.word != "quiet"
+    return analyse_clip(clip, machine=Machine(), model=general_model()).verdict.word
+
+
+RUNS = (101, 104, 114, 116, 118, 123, 133, 134, 144)
+
+
+@pytest.mark.parametrize("seed", RUNS)
+@pytest.mark.parametrize("times", [0.5, 2.0])
+def test_a_run_under_a_wrong_rate_is_not_quiet(seed, times):
+    """The rate of the header is wrong: every speed is one that no mains can give."""
+    word = judged(hostile_corpus.run_of(seed), hostile_corpus.RATE_HZ * times)
+    assert word != "quiet"
+    if times == 2.0 and seed != 133:  # this one is in doubt: heard, but not judged quiet
+        assert word == "unusable"
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        seed
+        if seed != 118
+        else pytest.param(
+            seed,
+            marks=pytest.mark.xfail(
+                strict=True, reason="its coast-down backwards is taken for a run-up under power"
+            ),
+        )
+        for seed in RUNS
+    ],
+)
+def test_a_run_played_backwards_is_not_quiet(seed):
+    """Slow to start and quick to stop: no motor does so."""
+    assert judged(hostile_corpus.run_of(seed)[::-1], hostile_corpus.RATE_HZ) != "quiet"
 
 
 def test_the_whole_run_would_be_quiet(tmp_path):

@@ -8,10 +8,12 @@ from dataclasses import dataclass, replace
 from quietrun.clip.types import Clip
 from quietrun.dsp.frames import Frames
 from quietrun.dsp.order import quantiles
+from quietrun.fitness.arrow import Arrow, measure_arrow
 from quietrun.fitness.bandwidth import upper_edge_hz
 from quietrun.fitness.clipping import Clipping, measure_clipping
 from quietrun.fitness.gain import Gate, Riding, measure_gate, measure_riding
 from quietrun.fitness.hum import rising_lines
+from quietrun.fitness.label import Label, doubt_doubled, doubt_halved, measure_label
 from quietrun.fitness.room import LEAST_SNR_DB, Standing, measure_standing
 from quietrun.fitness.table import problem
 from quietrun.fitness.turning import Turning, measure_turning
@@ -48,6 +50,8 @@ class Measures:
     crackle: Crackle
     turning: Turning
     rising: int | None
+    label: Label
+    arrow: Arrow
 
 
 def measure(view: View) -> Measures:
@@ -64,6 +68,8 @@ def measure(view: View) -> Measures:
         crackle=measure_crackle(view),
         turning=measure_turning(view),
         rising=rising_lines(view),
+        label=measure_label(view, edge_hz),
+        arrow=measure_arrow(view, edge_hz),
     )
 
 
@@ -100,6 +106,7 @@ def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") ->
         measures = measure(view)
         found = [
             *_presence(view, measures),
+            *_clock(view, measures),
             *file_problems,
             *_length(clip, view),
             *_course(run, view),
@@ -265,6 +272,44 @@ def _other_says(turning: Turning) -> str:
             "it is not tied to the mains."
         )
     return "A machine runs, but without the hum of a motor on the mains."
+
+
+# --- does its clock run right? ----------------------------------------------------------------
+
+
+def _clock(view: View, measures: Measures) -> Iterator[Problem]:
+    """A rate label that is wrong by two, or a clip that is played backwards."""
+    if not view.steady.any():
+        return
+    doubled = doubt_doubled(measures.label, view.run, view.frames.rate_hz, measures.edge_hz)
+    halved = doubt_halved(measures.label, view.run, view.frames.rate_hz)
+    if doubled or halved:
+        rate_hz, doubt = view.frames.rate_hz, max(doubled, halved)
+        true_hz, what = (
+            (0.5 * rate_hz, "every second line that it should have is missing")
+            if doubled >= halved
+            else (2.0 * rate_hz, "there are lines half way between those that it can have")
+        )
+        yield _strange(
+            f"The tones fit no motor on the mains: {what}. At {true_hz:.0f} Hz instead of "
+            f"{rate_hz:.0f} Hz they would.",
+            "A wrong sample rate moves every tone and every time.",
+            "Send the file as the recorder made it, at 44.1 or 48 kHz.",
+            fatal=doubt > 1,
+        )
+    elif measures.arrow.is_backwards:
+        yield _strange(
+            "The sound swells before the power comes, or stops short where a shaft runs on.",
+            "A motor starts from rest and runs down; a clip that is cut together or played "
+            "backwards shows neither.",
+            "Record a whole run: quiet room, on, four seconds running, off, let it run down.",
+        )
+
+
+def _strange(what: str, why: str, do: str, *, fatal: bool = False) -> Problem:
+    """A machine that cannot be."""
+    found = problem("other_machine", what, fatal=fatal, also=("steady",))
+    return replace(found, why=why, do=do)
 
 
 # --- is it long enough, and whole? ------------------------------------------------------------

@@ -55,6 +55,8 @@ class View:
         The two parts of ``still``.
     start_hidden : bool
         True when the run's start was missed and is found here by level.
+    start_s : s
+        Where in the file the clip begins.
     """
 
     frames: Frames
@@ -68,6 +70,17 @@ class View:
     before: Bools
     after: Bools
     start_hidden: bool = False
+    start_s: float = 0.0
+
+    @property
+    def on_s(self) -> float | None:
+        """Switch-on, seconds from the first sample."""
+        return None if self.run.power_on_s is None else self.run.power_on_s - self.start_s
+
+    @property
+    def off_s(self) -> float | None:
+        """Switch-off, seconds from the first sample."""
+        return None if self.run.power_off_s is None else self.run.power_off_s - self.start_s
 
     @property
     def still(self) -> Bools:
@@ -106,6 +119,7 @@ def view_of(clip: Clip, run: Run, frames: Frames) -> View:
         before=before,
         after=marks.after(),
         start_hidden=before is not seen,
+        start_s=clip.start_s,
     )
 
 

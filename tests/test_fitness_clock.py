@@ -1,0 +1,296 @@
+"""A wrong sample rate and time that runs backwards: what the mains and the shaft say of them.
+
+Expected values follow from the physics of the motor (hum at whole multiples of twice the mains,
+lines at whole multiples of the shaft's rate) on sounds that are nothing but such lines.
+"""
+
+from dataclasses import replace
+
+import fitness_clips as make
+import numpy as np
+import pytest
+
+from quietrun.clip import Clip, Source
+from quietrun.dsp.frames import frames_of
+from quietrun.fitness import assess
+from quietrun.fitness.arrow import Arrow, measure_arrow
+from quietrun.fitness.label import Label, doubt_doubled, doubt_halved, measure_label
+from quietrun.fitness.view import view_of
+from quietrun.run import Run
+
+RATE_HZ = 16_000
+LENGTH_S = 4.0
+FLOOR = 0.003
+
+
+def clip_of(samples, rate_hz=RATE_HZ):
+    samples = np.asarray(samples, np.float32)
+    source = Source("made", None, None, None, "", 1, 0, len(samples) / rate_hz)
+    return Clip(samples, float(rate_hz), source)
+
+
+def run_of(**more):
+    whole = {"steady": (0.0, LENGTH_S)}
+    return Run(**{"mains_hz": 50.0, "mains_measured": True, "phases": whole, **more})
+
+
+def label_of(lines_hz, seed=0, rate_hz=RATE_HZ, **more):
+    """Measure steady tones in a little noise."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(round(LENGTH_S * rate_hz)) / rate_hz
+    wave = FLOOR * rng.standard_normal(time_s.size)
+    for one_hz in lines_hz:
+        wave += 0.02 * np.sin(2 * np.pi * one_hz * time_s + rng.uniform(0, 6.28))
+    clip = clip_of(wave, rate_hz)
+    view = view_of(clip, run_of(**more), frames_of(clip.samples, clip.rate_hz))
+    return measure_label(view, 0.5 * rate_hz)
+
+
+def multiples(base_hz, first=1, last=16, step=1):
+    return [base_hz * k for k in range(first, last + 1, step)]
+
+
+def test_the_hum_of_a_motor_has_every_multiple_of_twice_the_mains():
+    label = label_of(multiples(100.0, last=8))
+    assert label.missing_db == pytest.approx(0.0, abs=0.5)
+    assert label.between_db == pytest.approx(-18.0, abs=0.5)
+
+
+def test_at_twice_the_rate_each_second_one_is_missing():
+    label = label_of(multiples(200.0, last=4))
+    # the first to the seventh: each beside lines of the full height of 18 dB
+    assert label.missing_db == pytest.approx(18.0, abs=0.5)
+    assert label.between_db == pytest.approx(-9.0, abs=0.5)
+
+
+def test_at_half_the_rate_there_are_as_many_between():
+    label = label_of(multiples(50.0, last=16))
+    assert label.between_db == pytest.approx(0.0, abs=0.5)
+    # three tenths of what stands at odd multiples of the mains is taken off
+    assert label.missing_db == pytest.approx(-0.3 * 18.0, abs=0.5)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 48_000])
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_the_rate_and_the_grid_do_not_matter(rate_hz, mains_hz):
+    lines = multiples(4 * mains_hz, last=4)
+    label = label_of(lines, rate_hz=rate_hz, mains_hz=mains_hz)
+    # noise may have a peak of 5 dB where an odd one would be
+    assert label.missing_db == pytest.approx(18.0, abs=2.0)
+
+
+def test_a_shaft_faster_than_two_poles_allow():
+    """99.2 turns a second on 50 Hz: none of the odd lines of 49.6 is there."""
+    fast = label_of(multiples(99.2, last=12))
+    assert fast.fast_z > 8.0
+    assert fast.fast_odd_z < 1.5
+    two = label_of(multiples(49.6, last=24))
+    assert two.fast_z > 5.0
+    assert two.fast_odd_z > 5.0
+
+
+def test_a_shaft_slower_than_four_poles_allow():
+    """12.4 turns a second: half way between the lines of 24.8 there are as many again."""
+    slow = label_of(multiples(12.4, last=48))
+    assert slow.slow_z > 4.0
+    assert slow.slow_odd_z > 4.0
+    four = label_of(multiples(24.8, last=24))
+    assert four.slow_odd_z < 2.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_noise_says_nothing_of_a_label(seed):
+    label = label_of([], seed=seed)
+    assert abs(label.missing_db) < 2.0
+    assert abs(label.between_db) < 2.0
+    run = run_of(shaft_hz=None)
+    assert doubt_doubled(label, run, 48_000.0, 20_000.0) == 0
+    assert doubt_halved(label, run, 48_000.0) == 0
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"mains_hz": None},
+        {"mains_measured": False},
+        {"phases": {}},
+        {"phases": {"steady": (0.0, 0.7)}},
+    ],
+)
+def test_without_mains_or_run_nothing_is_measured(more):
+    assert label_of(multiples(200.0, last=4), **more) == Label()
+
+
+# --- how sure --------------------------------------------------------------------------------
+
+FOUR = run_of(shaft_hz=24.8, shaft_confidence=6.0, poles=4)
+TWO = run_of(shaft_hz=49.6, shaft_confidence=6.0, poles=2)
+UNKNOWN = run_of()
+
+
+@pytest.mark.parametrize(
+    ("label", "run", "rate_hz", "edge_hz", "doubt"),
+    [
+        (Label(missing_db=12.0), FOUR, 48_000, 20_000, 2),
+        (Label(missing_db=11.9), FOUR, 48_000, 20_000, 0),
+        (Label(missing_db=11.9), TWO, 48_000, 20_000, 1),
+        (Label(missing_db=8.0), UNKNOWN, 48_000, 20_000, 1),
+        (Label(missing_db=7.9), UNKNOWN, 48_000, 20_000, 0),
+        # what no phone hears, at a rate at which no phone records
+        (Label(), TWO, 96_000, 30_000, 1),
+        (Label(), FOUR, 96_000, 30_000, 0),
+        (Label(missing_db=4.0), FOUR, 96_000, 30_000, 2),
+        (Label(), TWO, 96_000, 24_000, 0),
+        (Label(), TWO, 48_000, 30_000, 0),
+        (Label(missing_db=4.0), TWO, 88_200, 40_000, 2),
+        # a shaft that no motor has
+        (Label(fast_z=8.0, fast_odd_z=1.4), TWO, 48_000, 20_000, 2),
+        (Label(fast_z=5.0, fast_odd_z=1.4), TWO, 48_000, 20_000, 1),
+        (Label(fast_z=4.9, fast_odd_z=1.4), TWO, 48_000, 20_000, 0),
+        (Label(fast_z=9.0, fast_odd_z=1.5), TWO, 48_000, 20_000, 0),
+        (Label(fast_z=9.0, missing_db=-3.0), TWO, 48_000, 20_000, 0),
+        (Label(fast_z=5.0), TWO, 96_000, 30_000, 2),
+        (Label(fast_z=9.0), FOUR, 48_000, 20_000, 0),
+        (Label(fast_z=9.0), replace(FOUR, shaft_confidence=5.9), 48_000, 20_000, 2),
+    ],
+)
+def test_doubt_of_a_doubled_label(label, run, rate_hz, edge_hz, doubt):
+    assert doubt_doubled(label, run, float(rate_hz), float(edge_hz)) == doubt
+
+
+@pytest.mark.parametrize(
+    ("label", "run", "rate_hz", "doubt"),
+    [
+        (Label(between_db=-18.0), UNKNOWN, 24_000, 0),
+        (Label(between_db=-3.0), UNKNOWN, 24_000, 1),
+        (Label(between_db=-3.1), UNKNOWN, 24_000, 0),
+        (Label(between_db=3.9), UNKNOWN, 32_000, 0),
+        (Label(between_db=4.0), UNKNOWN, 32_000, 1),
+        (Label(between_db=3.0), FOUR, 24_000, 2),
+        (Label(between_db=2.9), FOUR, 24_000, 1),
+        (Label(between_db=3.0), FOUR, 48_000, 0),
+        (Label(between_db=-1.0), TWO, 24_000, 1),
+        (Label(between_db=-1.1), TWO, 24_000, 0),
+        (Label(between_db=5.9), TWO, 48_000, 0),
+        (Label(between_db=6.0), TWO, 48_000, 1),
+        (Label(slow_z=4.0, slow_odd_z=4.0, between_db=-5.9), FOUR, 48_000, 2),
+        (Label(slow_z=4.0, slow_odd_z=4.0, between_db=-6.0), FOUR, 48_000, 1),
+        (Label(slow_z=4.0, slow_odd_z=3.0, between_db=-5.0), FOUR, 48_000, 1),
+        (Label(slow_z=4.0, slow_odd_z=3.0, between_db=-8.0), FOUR, 48_000, 0),
+        (Label(slow_z=3.9, slow_odd_z=9.0, between_db=-5.0), FOUR, 48_000, 0),
+        (Label(slow_z=9.0, slow_odd_z=2.9, between_db=-5.0), FOUR, 48_000, 0),
+        (Label(slow_z=9.0, slow_odd_z=9.0, between_db=-5.0), TWO, 48_000, 0),
+    ],
+)
+def test_doubt_of_a_halved_label(label, run, rate_hz, doubt):
+    assert doubt_halved(label, run, float(rate_hz)) == doubt
+
+
+# --- backwards -------------------------------------------------------------------------------
+
+
+def arrow_of(level_db, on_s, off_s, rate_hz=16_000):
+    """Measure noise whose level follows (time, dB) points."""
+    rng = np.random.default_rng(5)
+    time_s = np.arange(round(level_db[-1][0] * rate_hz)) / rate_hz
+    level = np.interp(time_s, *zip(*level_db, strict=True))
+    clip = clip_of(10 ** (level / 20) * rng.standard_normal(time_s.size), rate_hz)
+    run = Run(power_on_s=on_s, power_off_s=off_s)
+    return measure_arrow(view_of(clip, run, frames_of(clip.samples, clip.rate_hz)), 8000.0)
+
+
+#: Room at -60 dB, up by 20 dB in half a second, 2 s steady, 4 s of running down.
+WHOLE = [(0, -60), (1.5, -60), (2.0, -40), (4.0, -40), (8.0, -60), (10, -60)]
+
+
+def test_a_run_forward_and_the_same_backwards():
+    forward = arrow_of(WHOLE, 1.5, 4.0)
+    # 20 dB in 4 s: after 0.65 s on average 3.25 dB are gone; before switch-on there is nothing
+    assert forward.runs_on_db == pytest.approx(16.75, abs=1.0)
+    # a median of 0.25 s on each side of 0.1 s: 0.35 s of the rise, 40 dB a second; 5 of the fall
+    assert forward.starts_db == pytest.approx(0.35 * (40.0 - 5.0), abs=1.5)
+    assert not forward.is_backwards
+    back = arrow_of([(10 - t, level) for t, level in WHOLE[::-1]], 6.0, 8.5)
+    assert back.runs_on_db == pytest.approx(-17.25, abs=1.0)
+    assert back.starts_db == pytest.approx(-forward.starts_db, abs=1.0)
+    assert back.is_backwards
+
+
+def test_a_knock_is_no_step():
+    with_knock = [*WHOLE[:-1], (8.5, -60), (8.51, -20), (8.53, -20), (8.54, -60), (10, -60)]
+    assert arrow_of(with_knock, 1.5, 4.0).starts_db > 8.0
+
+
+def test_ends_that_are_not_there_say_nothing():
+    no_end = arrow_of(WHOLE, 1.5, None)
+    assert no_end.runs_on_db is None
+    assert not no_end.is_backwards
+    assert arrow_of([(0, -60), (0.9, -60)], None, None) == Arrow()
+    assert not Arrow().is_backwards
+
+
+@pytest.mark.parametrize(
+    ("runs_on_db", "starts_db", "backwards"),
+    [
+        (-4.0, 3.4, True),
+        (-4.0, 3.6, False),
+        (4.9, -4.1, True),
+        (4.9, -3.9, False),
+        (5.0, -5.0, False),
+        (8.0, -7.1, True),
+        (8.0, -6.9, False),
+        (None, -20.0, False),
+    ],
+)
+def test_one_clear_sign_or_both(runs_on_db, starts_db, backwards):
+    assert Arrow(runs_on_db, starts_db).is_backwards is backwards
+
+
+# --- what is said ----------------------------------------------------------------------------
+
+
+def problems_of(clip, run):
+    fitness = assess(clip, run, frames_of(clip.samples, clip.rate_hz))
+    return [one for one in fitness.problems if one.code == "other_machine"], fitness
+
+
+def test_a_doubled_label_is_refused_with_the_rate_that_would_fit():
+    take = make.whole_run(3)
+    clip, run = take.clip(), take.run()
+    fast = clip_of(clip.samples, 2 * clip.rate_hz)
+    half = {name: (0.5 * a, 0.5 * b) for name, (a, b) in run.phases.items()}
+    moved = replace(
+        run,
+        phases=half,
+        power_on_s=0.5 * run.power_on_s,
+        power_off_s=0.5 * run.power_off_s,
+        shaft_hz=None,
+    )
+    (found,), fitness = problems_of(fast, moved)
+    assert found.fatal
+    assert not fitness.usable
+    assert f"{clip.rate_hz:.0f} Hz instead of {2 * clip.rate_hz:.0f} Hz" in found.what
+    assert "44.1 or 48 kHz" in found.do
+    assert "steady" in found.disables
+    kept, _ = problems_of(clip, run)
+    assert kept == []
+
+
+def test_a_run_backwards_is_told_and_keeps_the_word_from_being_quiet():
+    take = make.whole_run(3)
+    clip, run = take.clip(), take.run()
+    length_s = clip.duration_s
+    back = replace(
+        run,
+        phases={
+            "room": (0.0, length_s - run.rest_s),
+            "steady": (length_s - run.power_off_s, length_s - run.at_speed_s),
+            "rest": (length_s - run.power_on_s, length_s),
+        },
+        power_on_s=length_s - run.power_off_s,
+        power_off_s=length_s - run.power_on_s,
+    )
+    (found,), _ = problems_of(clip_of(clip.samples[::-1], clip.rate_hz), back)
+    assert "swells before the power comes" in found.what
+    assert not found.fatal
+    assert "steady" in found.disables  # judge/ calls that a gap: never quiet
