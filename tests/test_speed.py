@@ -11,6 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 SCRIPT = Path(__file__).parents[1] / "scripts" / "benchmark.py"
@@ -67,6 +68,27 @@ def test_a_cold_check_costs_at_most_four_times_the_import_of_its_libraries(bench
     )
     ratios = [ours.cpu_s / bare.cpu_s for ours, bare in both]
     assert 1.0 < statistics.median(ratios) <= 4.0, ratios
+
+
+PEAK = """
+import json, sys
+from pathlib import Path
+from quietrun.pipeline import analyse
+
+analyse(sys.argv[1])
+status = Path("/proc/self/status").read_text().split()
+print(json.dumps(int(status[status.index("VmHWM:") + 1]) / 1024))
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="sizes as Linux tells them")
+def test_a_long_clip_takes_at_most_150_mib(benchmark, tmp_path):
+    """More than is kept of a longer one; a file of half an hour is the benchmark's."""
+    path = tmp_path / "long.m4a"
+    room = 0.001 * np.random.default_rng(60).standard_normal(50 * RATE_HZ)
+    blocks = [benchmark.run_sound(RATE_HZ, 99), room.astype(np.float32)]
+    benchmark.write_m4a(path, blocks, RATE_HZ)
+    assert 60.0 < in_a_process("-c", PEAK, str(path)) <= 150.0
 
 
 GROWTH = """
