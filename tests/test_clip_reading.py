@@ -254,7 +254,11 @@ def test_when_it_was_recorded(tmp_path):
         "ipod",
         tags={"creation_time": "2024-03-30T23:59:58.000000Z"},
     )
-    assert read_clip(path).source.recorded_at == "2024-03-30T23:59:47+00:00"
+    # what fills the coder at the start is part of the length, or not, by the version of FFmpeg
+    assert read_clip(path).source.recorded_at in (
+        "2024-03-30T23:59:47+00:00",
+        "2024-03-30T23:59:48+00:00",
+    )
 
 
 @pytest.mark.parametrize("text", ["1970-01-01T00:00:00Z", "1904-01-01T00:00:00Z", "yesterday"])

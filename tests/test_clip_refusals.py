@@ -355,7 +355,8 @@ def test_phone_and_camera_files(name):
     rate_hz, channels, seconds = CONTAINERS[name]
     clip = read_clip(path)
     assert (clip.rate_hz, clip.source.channels) == (rate_hz, channels)
-    assert clip.duration_s == pytest.approx(seconds, abs=0.06)
+    # FFmpeg 9 leaves the first frame of AAC out, which only fills the coder: 0.13 s at 8 kHz
+    assert clip.duration_s == pytest.approx(seconds, abs=0.06 if rate_hz > 8_000 else 0.13)
     assert np.abs(clip.samples).max() > 1e-3
     assert clip.problems == ()
 

@@ -113,8 +113,10 @@ def _connect(path: Path, wait_s: float) -> sqlite3.Connection:
     db = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
     try:
         db.execute("PRAGMA user_version")
-    except sqlite3.OperationalError:
+    except sqlite3.DatabaseError as error:
         db.close()
+        if not isinstance(error, sqlite3.OperationalError):
+            raise
         log = path.with_name(f"{path.name}-wal")
         if os.path.exists(log) or os.access(path.parent, os.W_OK):
             raise
