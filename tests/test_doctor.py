@@ -82,7 +82,7 @@ def test_the_text_tells_the_same(healthy):
     joined = "".join(result.stdout.split())
     found = told(0)
     for name, version in found["versions"].items():
-        assert "".join(f"{name}{version}".split()) in joined
+        assert "".join(f"{name}{version or 'not installed'}".split()) in joined
     assert found["model"]["sha256"] in joined
     assert all(len(line) <= 80 for line in result.stdout.splitlines())
 
