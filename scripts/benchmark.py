@@ -221,7 +221,8 @@ def _batch(folder: Path, count: int, jobs: int) -> Cost:
     out.unlink(missing_ok=True)
     command = [sys.executable, "-m", "quietrun", "batch", str(source), "-o", str(out)]
     cost = child(*command, "--jobs", str(jobs), codes=(0, 1))
-    done = len(out.read_bytes().splitlines())
+    with out.open("rb") as rows:  # line by line: this process must stay small
+        done = sum(1 for _ in rows)
     if done != count:
         raise SystemExit(f"batch wrote {done} rows for {count} clips")
     return cost
