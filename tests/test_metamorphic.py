@@ -141,3 +141,29 @@ def test_aac_as_phones_write_it(judged, name, kbit, tmp_path):
         bit_rate=1000 * kbit,
     )
     same(first, analyse(str(path), machine=Machine()), bound=0.15)
+
+
+@pytest.mark.parametrize(("before_s", "behind_s"), [(0.0, 1.0), (0.7, 0.0), (0.5, 3.0)])
+@pytest.mark.parametrize("name", NAMES)
+def test_added_silence(judged, name, before_s, behind_s):
+    """What a program puts before or behind a recording is neither room nor rest."""
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    silence = [np.zeros(round(span_s * rate_hz)) for span_s in (before_s, behind_s)]
+    padded = judge(np.concatenate([silence[0], samples, silence[1]]), rate_hz)
+    same(first, padded, moved_s=before_s, bound=0.001)
+    assert padded.fitness.codes == first.fitness.codes
+    assert padded.source.duration_s == pytest.approx(
+        len(samples) / rate_hz + before_s + behind_s, abs=1e-6
+    )
+
+
+@pytest.mark.parametrize("suffix", [".m4a", ".opus"])
+@pytest.mark.parametrize("name", NAMES)
+def test_added_silence_as_a_coder_keeps_it(judged, name, suffix, tmp_path):
+    _, originals = judged
+    samples, rate_hz, first = originals[name]
+    padded = np.concatenate([samples, np.zeros(round(2.0 * rate_hz))]).astype(np.float32)
+    how = {".m4a": ("aac", "mp4"), ".opus": ("libopus", "ogg")}[suffix]
+    path = encode(tmp_path / f"c{suffix}", padded, *how, rate_hz=round(rate_hz), bit_rate=160_000)
+    same(first, analyse(str(path), machine=Machine()), bound=0.15)

@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass
 from functools import lru_cache
 
-from quietrun.clip import Clip, Source, read_clip
+from quietrun.clip import Clip, Source, read_clip, without_silence
 from quietrun.dsp.frames import frames_of
 from quietrun.errors import UnreadableClip
 from quietrun.evidence import BY_NAME, Evidence, gather
@@ -103,6 +103,7 @@ def analyse_clip(
     clip: Clip, *, machine: Machine, model: Model, limits: Limits | None = None
 ) -> Analysis:
     """Judge a clip that is already in memory; see ``analyse``."""
+    clip = without_silence(clip)
     frames = frames_of(clip.samples, clip.rate_hz)
     run = follow(clip, machine, frames)
     fitness = assess(clip, run, frames, stage=machine.stage)

@@ -63,6 +63,8 @@ class Clip:
     source : Source
     problems : tuple of Problem
         What reading found: ``cut_file``, a second decoder was needed, ...
+    silence_s : (float, float), s
+        Digital silence that lay before and behind ``samples`` and is no part of them.
     """
 
     samples: Samples
@@ -70,6 +72,7 @@ class Clip:
     source: Source
     start_s: float = 0.0
     problems: tuple[Problem, ...] = ()
+    silence_s: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         if self.samples.ndim != 1 or self.samples.dtype != np.float32:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from quietrun.clip import read_clip
+from quietrun.clip import read_clip, without_silence
 from quietrun.dsp.frames import frames_of
 from quietrun.errors import UnreadableClip
 from quietrun.exhibits.passages import Quiet
@@ -32,7 +32,7 @@ def quiet_example() -> Quiet | None:
 def quiet_run(path: str | Path, machine: Machine, source: str) -> Quiet | None:
     """Read a quiet clip and find its run; None where it cannot be read."""
     try:
-        clip = read_clip(path, keep_s=KEEP_S)
+        clip = without_silence(read_clip(path, keep_s=KEEP_S))
     except UnreadableClip:
         return None
     return Quiet(clip, follow(clip, machine, frames_of(clip.samples, clip.rate_hz)), source)

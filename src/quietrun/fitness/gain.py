@@ -121,12 +121,14 @@ def measure_gate(view: View) -> Gate:
     which is heard elsewhere in the clip, is no gate.
     """
     level_db, hop_s = _levels_db(view)
+    ahead, behind = (round(span_s / hop_s) for span_s in view.silence_s)
+    level_db = np.pad(level_db, (ahead, behind), constant_values=10.0 * np.log10(_NOTHING))
     if level_db.size < 60:
         return Gate(0, 0.0, 0.0)
     floor_db = float(quantile(level_db, 0.02))
     silent = level_db < max(floor_db + _FLOOR_DB, _EMPTY_DB)
     sounding = level_db >= floor_db + _SOUND_DB
-    time_s = (np.arange(level_db.size) + 0.5) * hop_s
+    time_s = (np.arange(level_db.size) - ahead + 0.5) * hop_s
     steady = _between(view.steady, view.frames.time_s, time_s)
     room_db = _room_level_db(view, level_db[~silent], time_s[~silent])
     fall, lasts = round(_FALL_S / hop_s), round(_SOUND_S / hop_s)

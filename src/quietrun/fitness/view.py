@@ -57,6 +57,8 @@ class View:
         True when the run's start was missed and is found here by level.
     start_s : s
         Where in the file the clip begins.
+    silence_s : (before, behind), s
+        Digital silence that was cut off the clip.
     """
 
     frames: Frames
@@ -71,6 +73,7 @@ class View:
     after: Bools
     start_hidden: bool = False
     start_s: float = 0.0
+    silence_s: tuple[float, float] = (0.0, 0.0)
 
     @property
     def on_s(self) -> float | None:
@@ -120,6 +123,7 @@ def view_of(clip: Clip, run: Run, frames: Frames) -> View:
         after=marks.after(),
         start_hidden=before is not seen,
         start_s=clip.start_s,
+        silence_s=clip.silence_s,
     )
 
 
