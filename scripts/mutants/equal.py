@@ -41,18 +41,6 @@ EQUAL: dict[tuple[str, str, int, str], str] = {
         "2",
     ): "an envelope of about 2 kHz has far more values in a step",
     (
-        "evidence/knocks.py",
-        "energy = envelope.energy[: envelope.energy.size // by * by].reshape(-1, by).mean(axis=1)",
-        69,
-        "2",
-    ): "numpy takes any negative length for the open one",
-    (
-        "evidence/scene.py",
-        "size = max(1, int(0.02 * rate))",
-        11,
-        "2",
-    ): "an envelope of about 2 kHz has 40 values in 20 ms",
-    (
         "run/ratio.py",
         "return rate / size, spectra(at_s), spectra(hold).mean(axis=0, keepdims=True)",
         35,
