@@ -375,8 +375,10 @@ def power_stft(samples: Any) -> Any:
 
 def child_warm(folder: str, rounds: str) -> None:
     """Print CPU seconds a clip, both sides in turn, warm."""
+    from quietrun.cli.edge import keep_freed_memory
     from quietrun.pipeline import analyse
 
+    keep_freed_memory()  # as the command line does
     clips = sorted(str(path) for path in Path(folder).glob("clip*.m4a"))
     told: dict[str, Any] = {"analyse_s": [], "bare_s": [], "clip_s": CLIP_S}
     assert analyse(clips[0]).verdict.word != "unusable", "the benchmark's clip must be a run"

@@ -6,6 +6,7 @@ scripts/benchmark.py measures more and longer; README has its numbers.
 import importlib.util
 import json
 import os
+import platform
 import statistics
 import subprocess
 import sys
@@ -115,3 +116,32 @@ def test_memory_does_not_grow_with_the_number_of_clips(clips):
     """A clip that left one of its spectra behind would add 4 MiB and more."""
     warm, middle, last = in_a_process("-c", GROWTH, str(clips))
     assert max(middle, last) < warm + 6.0, (warm, middle, last)
+
+
+PAGES = """
+import json, os, resource, sys
+import numpy as np
+from quietrun.cli.edge import keep_freed_memory
+
+if sys.argv[1] == "keep":
+    keep_freed_memory()
+
+def pages_of_a_round():
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    held = [np.ones(3 * 2**17) for _ in range(10)]  # 3 MiB each
+    del held
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+pages_of_a_round()
+print(json.dumps(min(pages_of_a_round() for _ in range(5))))
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="a setting of glibc's")
+def test_what_was_freed_is_kept_for_the_next_clip(monkeypatch):
+    for name in ("MALLOC_TRIM_THRESHOLD_", "MALLOC_MMAP_THRESHOLD_"):
+        monkeypatch.delenv(name, raising=False)  # commands called in this process set them
+    assert in_a_process("-c", PAGES, "keep") < 500
+    assert in_a_process("-c", PAGES, "leave") > 5000
+    monkeypatch.setenv("MALLOC_TRIM_THRESHOLD_", "1000")  # a user's own setting stays
+    assert in_a_process("-c", PAGES, "keep") > 5000
