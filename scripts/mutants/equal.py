@@ -17,6 +17,18 @@ EQUAL: dict[tuple[str, str, int, str], str] = {
         "(w / half)",
     ): "a sum is as large as its conjugate",
     (
+        "dsp/levels.py",
+        "return np.asarray(_F4**2 * f2**2 / ((f2 + _F1**2) * sides * (f2 + _F4**2)))",
+        18,
+        "(_F4 * 2)",
+    ): "divided by its own value at 1 kHz: a factor drops out",
+    (
+        "dsp/tones.py",
+        "lambda f: critical_band(f).lo_hz - band.hi_hz, band.hi_hz, 3.0 * band.hi_hz + 300.0",
+        78,
+        "600.0",
+    ): "only where the search for a root ends",
+    (
         "evidence/levels.py",
         "share = np.interp(t, scene.coast_time, scene.coast_share, left=0.0, right=0.0)",
         63,

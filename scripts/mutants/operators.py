@@ -190,7 +190,12 @@ def _expressions(node: ast.expr, parent: ast.AST) -> Iterator[tuple[ast.AST, str
             if type(op) in FLIPPED:
                 ops = [*node.ops[:i], FLIPPED[type(op)](), *node.ops[i + 1 :]]
                 yield node, "compare", _text(ast.Compare(node.left, ops, node.comparators))
-    elif isinstance(node, ast.BinOp) and type(node.op) in SWAPPED and not _of_texts(node):
+    elif (
+        isinstance(node, ast.BinOp)
+        and type(node.op) in SWAPPED
+        and not _of_texts(node)
+        and not _guards(node)
+    ):
         new = ast.BinOp(node.left, SWAPPED[type(node.op)](), node.right)
         yield node, "arithmetic", _text(new)
     elif isinstance(node, ast.BoolOp):
@@ -220,6 +225,14 @@ def _whole(node: ast.expr) -> bool:
         return ast.unparse(node.func) in ("len", "np.count_nonzero")
     return isinstance(node, ast.Attribute | ast.Subscript) and bool(
         re.search(r"\.(size|shape\[\d\])$", ast.unparse(node))
+    )
+
+
+def _guards(node: ast.BinOp) -> bool:
+    """Tell a sum with a guard against division by zero: subtracted it guards as well."""
+    return any(
+        isinstance(side, ast.Constant) and isinstance(side.value, float) and 0 < side.value < LEAST
+        for side in (node.left, node.right)
     )
 
 
