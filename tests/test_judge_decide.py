@@ -32,6 +32,7 @@ MODEL = Model(
 )
 BY_HAND = replace(MODEL, by_hand={fault: card(fault, fault, limit=0.9) for fault in FAULTS})
 RUN = made_analyses.full_run()
+RUN = replace(RUN, switch_close=replace(RUN.switch_open, time_s=RUN.power_off_s + 1.0))
 QUIET = {
     **dict.fromkeys(CATALOGUE, -5.0),
     "tone_near_rest": Missing("no tone"),
@@ -64,6 +65,35 @@ def test_all_heard_and_nothing_over_its_limit_is_quiet():
     assert verdict.look_first == ()
     assert verdict.cautions == (texts.FINGERS,)
     assert verdict.not_heard[-1].startswith("Noises that come only warm")
+
+
+@pytest.mark.parametrize(
+    ("changed", "silent"),
+    [
+        ({"switch_open": None}, "the start switch opening"),
+        ({"switch_close": None}, "the start switch closing"),
+        ({"switch_open": None, "switch_close": None}, "the start switch opening and closing"),
+        ({"shaft_hz": None}, "the shaft speed"),
+        (
+            {"switch_close": None, "shaft_hz": None, "rest_s": None},
+            "the start switch closing, the shaft speed and the moment of rest",
+        ),
+        ({"rest_s": None}, "the moment of rest"),
+    ],
+)
+def test_quiet_never_claims_what_was_not_heard(changed, silent):
+    """The one sentence names each part that the lines below it list as not heard."""
+    verdict = judged(run=replace(RUN, **changed))
+    assert verdict.word == "quiet"
+    assert verdict.because == (
+        f"Nothing is over its limit in what was heard; not heard: {silent}.",
+    )
+
+
+def test_quiet_says_that_the_recording_left_something_out():
+    verdict = judged(problems=(problem("band_limited", disables=("tones",)),))
+    assert verdict.word == "quiet"
+    assert verdict.because[0].endswith("not heard: what the recording could not carry.")
 
 
 @pytest.mark.parametrize("fault", FAULTS)

@@ -102,7 +102,7 @@ def decide(
         faults=faults,
         findings=tuple(found),
         contacts=contacts,
-        because=_because(flagged, near, found, gaps),
+        because=_because(flagged, near, found, gaps) or _calm(machine, run, fitness),
         look_first=_look_first(flagged, near, found),
         not_heard=not_heard,
         cautions=_cautions(machine, run, flagged, near, found),
@@ -244,9 +244,38 @@ def _because(
         )
     lines += [finding.says for finding in found if not finding.harmless]
     lines += gaps
-    return tuple(lines) or (
-        "Everything this stage allows was heard, and nothing is over its limit.",
-    )
+    return tuple(lines)
+
+
+def _calm(machine: Machine, run: Run, fitness: Fitness) -> tuple[str, ...]:
+    """Nothing is wrong: say so of what was heard, and name what was not."""
+    silent = _unheard(machine, run, fitness)
+    if not silent:
+        return ("Everything this stage allows was heard, and nothing is over its limit.",)
+    told = silent[0] if len(silent) == 1 else f"{', '.join(silent[:-1])} and {silent[-1]}"
+    return (f"Nothing is over its limit in what was heard; not heard: {told}.",)
+
+
+def _unheard(machine: Machine, run: Run, fitness: Fitness) -> list[str]:
+    """Short words for each part of a quiet run that the clip did not show."""
+    silent = []
+    if machine.stage != "hand_spin":
+        did = [
+            word
+            for word, event in (("opening", run.switch_open), ("closing", run.switch_close))
+            if event is None
+        ]
+        if did:
+            silent.append(f"the start switch {' and '.join(did)}")
+        if run.shaft_hz is None:
+            silent.append("the shaft speed")
+        if not run.mains_measured:
+            silent.append("the mains hum")
+        if run.power_off_s is not None and run.rest_s is None:
+            silent.append("the moment of rest")
+    if any(p.disables and not p.fatal for p in fitness.problems):
+        silent.append("what the recording could not carry")
+    return silent
 
 
 def _look_first(
