@@ -20,7 +20,8 @@ def test_pattern_and_columns_are_correlated_slide_by_slide():
             expected[i, slide] = columns[i, : 30 - slide] @ part
     got = ratio._correlate(columns, pattern, 40)
     np.testing.assert_allclose(got[:, :29], expected[:, :29], rtol=0, atol=1e-7)
-    assert got.shape == expected.shape and not got[:, 29:].any()
+    assert got.shape == expected.shape
+    assert not got[:, 29:].any()
 
 
 def test_gain_along_paths_is_that_of_each_step():
