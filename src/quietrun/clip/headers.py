@@ -153,13 +153,13 @@ def _caf(file: BinaryIO, size: int) -> Promise:
             break
         file.seek(place)
         name, length = struct.unpack(">4sq", file.read(12))
+        if length < 0:  # to the end of the file: only sound may be so
+            break
         if name == b"desc":
             rate_hz, _, _, packet_bytes, packet_frames = struct.unpack(">d4sIII", file.read(24))
         elif name == b"pakt":
             promised_s = struct.unpack(">qq", file.read(16))[1] / rate_hz
         elif name == b"data":
-            if length < 0:
-                break
             if packet_bytes:
                 promised_s = (length - 4) // packet_bytes * packet_frames / rate_hz
             elif place + 12 + length > size and promised_s is None:
