@@ -77,6 +77,9 @@ def pages(tmp_path_factory):
         paths[name].write_text(render(exhibits), encoding="utf-8")
     paths["against_own"] = folder / "against_own.html"
     paths["against_own"].write_text(render(made["noisy"], [bands()]), encoding="utf-8")
+    both = (*made["noisy"], *made["quiet"])
+    paths["before_after"] = folder / "before_after.html"
+    paths["before_after"].write_text(render(both, [bands()]), encoding="utf-8")
     return paths
 
 
@@ -86,8 +89,17 @@ def browser():
         yield made
 
 
-ALL = ("quiet", "noisy", "two_faults", "three_faults", "unusable", "hostile", "against_own")
-FIGURES = {"unusable": 0, "against_own": 5}
+ALL = (
+    "quiet",
+    "noisy",
+    "two_faults",
+    "three_faults",
+    "unusable",
+    "hostile",
+    "against_own",
+    "before_after",
+)
+FIGURES = {"unusable": 0, "against_own": 5, "before_after": 9}
 
 
 @pytest.mark.parametrize("name", ALL)

@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import html
 import html.parser
 import re
 from dataclasses import replace
@@ -234,10 +235,58 @@ def test_points_are_those_of_the_contract_and_add_up():
         assert ("above" in row) == (value > hi)
         assert ("within" in row) == (lo <= value <= hi)
         shown += points
-    rest, base, sum_ = (float(x) for x in re.findall(r'class="num">(.*?)<', table)[-3:])
-    assert "4 smaller things together" in table
+    rest, printed, base, sum_ = (float(x) for x in re.findall(r'class="num">(.*?)<', table)[-4:])
+    assert 'class="on-screen"><td role="cell" colspan="2">4 smaller things together' in table
     assert shown + rest + base == pytest.approx(sum_, abs=0.05)
+    assert printed == rest
+    assert "lesser" not in table
     assert sum_ == pytest.approx(total, abs=0.005)
+
+
+def flagged_with(faults, reasons=10):
+    """A noisy clip with so many faults over their limit, each with so many reasons."""
+    told = tuple(
+        Reason(f"feature_{i}", float(i), "dB", (0.0, 4.0), 1.0 - 0.1 * i, f"Thing {i}.")
+        for i in range(reasons)
+    )
+    made = made_analyses.noisy()
+    scores = tuple(
+        replace(score, reasons=told, probability=0.9, limit=0.5, flagged=i < faults, log_odds=2.2)
+        for i, score in enumerate(made.verdict.faults)
+    )
+    return exhibit(replace(made, verdict=replace(made.verdict, faults=scores)))
+
+
+@pytest.mark.parametrize(
+    ("clips", "faults", "printed"),
+    [(1, 1, 8), (1, 2, 5), (1, 3, 2), (1, 4, 2), (2, 1, 3), (2, 2, 2), (2, 3, 1), (2, 4, 1)],
+)
+def test_a_screen_shows_all_and_paper_sums_up_what_it_leaves_out(clips, faults, printed):
+    """Ten reasons: eight on a screen; on paper rows and rest still add up to the same sum."""
+    page = render([flagged_with(faults)] * clips)
+    tables = re.findall(r"<table class=\"points\".*?</table>", page, re.S)
+    assert len(tables) == 4 * clips
+    table = tables[0]
+    rows = re.findall(r"<tr role=\"row\"( class=\"lesser\")?><td role=\"cell\">Thing", table)
+    assert len(rows) == 8
+    assert rows == [""] * printed + [' class="lesser"'] * (8 - printed)
+    points = [float(x) for x in re.findall(r'class="num">(.*?)<', table)]
+    screen, paper = (
+        re.search(rf'class="{where}">.*?>(\d+) smaller things.*?class="num">(.*?)<', table)
+        for where in ("on-screen", "on-paper")
+    )
+    assert (int(screen[1]), int(paper[1])) == (2, 10 - printed)
+    assert sum(points[:8]) + float(screen[2]) == pytest.approx(
+        sum(points[:printed]) + float(paper[2])
+    )
+
+
+def test_a_harmless_hint_is_no_order():
+    """What to know of a finding stands as its own sentence: none begins with words of ours."""
+    page = render([exhibit()])
+    assert "Look at:" not in page
+    for finding in made_analyses.noisy().verdict.findings:
+        assert html.escape(finding.look_at) in page
 
 
 def test_bars_point_to_the_right_for_the_fault():
@@ -286,6 +335,7 @@ def test_an_unusable_clip_gives_a_page_that_says_what_to_do():
     assert text.index("What to do") < text.index("Send the clip again.")
     assert "quiet" not in [word for word in re.findall("[a-z]+", text.lower()) if word == "quiet"]
     assert "Nothing could be drawn." in text
+    assert text.count("I cannot tell") == 1, "the heading says it, the why does not say it again"
 
 
 def test_several_clips_have_a_summary_on_top():

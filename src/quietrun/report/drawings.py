@@ -43,11 +43,13 @@ class Figure:
     question : heading
     svg : markup, safe
     caption : how to read it
+    plain : the caption says nothing of this clip; left out where paper is short
     """
 
     question: str
     svg: str
     caption: str
+    plain: bool = False
 
 
 def figures_of(exhibit: Exhibit, name: str) -> tuple[Figure, ...]:
@@ -118,7 +120,8 @@ def wave_figure(wave: Wave, name: str, touches: Sequence[tuple[float, float]] = 
         says += f" The burrs touch: {told}."
         caption += " Bars along the foot: the burrs touch."
     question = "What happened, and when?" if wave.phases else "What is in the clip?"
-    return Figure(question, board.svg("Waveform with the phases", says), caption)
+    svg = board.svg("Waveform with the phases", says)
+    return Figure(question, svg, caption, plain=not touches)
 
 
 def _phases(board: Board, phases: Sequence[tuple[str, float, float]], place: Scale) -> None:
@@ -167,9 +170,10 @@ def spectrogram_figure(picture: Spectrogram, name: str) -> Figure:
     )
     follows = any(line.kind == "speed" for line in picture.lines)
     return Figure(
-        f"Which tones were there{', and which follow the speed' if follows else ''}?",
+        "Which tones, and which follow the speed?" if follows else "Which tones were there?",
         board.svg("Spectrogram", says),
         caption,
+        plain=True,
     )
 
 

@@ -24,13 +24,17 @@ from quietrun.words import FAULT_TITLES
 
 #: Marks a page as ours: it may be written over by a later one.
 GENERATOR = "quietrun report"
-#: Reasons shown of each fault by how many are told (0, 1, 2, more), so that the page prints on two
-#: sheets. More than a person reads; the rest is summed, and whole in the JSON.
-TOP_REASONS = (8, 8, 5, 2)
+#: Reasons shown of each fault: more than a person reads; the rest is summed, and whole in the JSON.
+TOP_REASONS = 8
+#: On paper fewer, by how many faults are told (0, 1, 2, more), so that a clip fits two sheets, and
+#: two clips side by side fit two in all.
+PRINTED_REASONS = (8, 8, 5, 2)
+PRINTED_BESIDE = (3, 3, 2, 1)
 TOP_PASSAGES = 4
 #: Sound in a page, s: about 8 kB a second as MP3 in a data address, so that the page may be mailed.
 MOST_SOUND_S = 240.0
 NO_ANSWER = "I cannot tell from this clip."
+NO_ANSWER_YET = "I cannot tell: "
 _STRIP = 120.0
 _BAR = 110.0
 
@@ -47,11 +51,23 @@ class ReasonRow:
     points: str
     strip: str
     bar: str
+    lesser: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What the rows that are not shown add up to."""
+
+    count: int
+    points: str
 
 
 @dataclass(frozen=True, slots=True)
 class FaultRow:
-    """One fault: its probability against its limit, and the points behind it."""
+    """One fault: its probability against its limit, and the points behind it.
+
+    ``rest`` is of the screen, ``printed_rest`` of paper, where the ``lesser`` rows are hidden.
+    """
 
     title: str
     word: str
@@ -59,8 +75,8 @@ class FaultRow:
     scale: str
     base: str
     rows: tuple[ReasonRow, ...]
-    others: int
-    others_points: str
+    rest: Rest
+    printed_rest: Rest
     total: str
     percent: str
     open: bool
@@ -128,7 +144,10 @@ def render(exhibits: Sequence[Exhibit], bands: Sequence[BandsPicture] = ()) -> s
     if not exhibits:
         raise ValueError("a page needs a clip")
     sound_s = MOST_SOUND_S / len(exhibits)
-    views = [_view(exhibit, f"clip-{i}", sound_s) for i, exhibit in enumerate(exhibits, start=1)]
+    printed = PRINTED_REASONS if len(exhibits) == 1 else PRINTED_BESIDE
+    views = [
+        _view(exhibit, f"clip-{i}", sound_s, printed) for i, exhibit in enumerate(exhibits, start=1)
+    ]
     return set_page(
         "page.html",
         views=views,
@@ -165,14 +184,16 @@ def file_name(path: str) -> str:
     return last.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
-def _view(exhibit: Exhibit, anchor: str, sound_s: float) -> ClipView:
+def _view(
+    exhibit: Exhibit, anchor: str, sound_s: float, printed: tuple[int, ...] = PRINTED_REASONS
+) -> ClipView:
     analysis, verdict = exhibit.analysis, exhibit.analysis.verdict
     fatal = verdict.word == "unusable"
     problems = tuple(p for p in analysis.fitness.problems if not (fatal and p.fatal))
     known = tuple(problem.what for problem in analysis.fitness.problems)
-    because = verdict.because
-    if not fatal:
-        because = _untold(verdict)
+    because = _untold(verdict)
+    if fatal:  # the heading has said already that there is no answer
+        because = tuple(line.removeprefix(NO_ANSWER_YET) for line in verdict.because)
     whole = exhibit.whole
     if whole is not None and _length_s(whole) > sound_s:
         whole = None
@@ -184,7 +205,7 @@ def _view(exhibit: Exhibit, anchor: str, sound_s: float) -> ClipView:
         word=verdict.word,
         answer=NO_ANSWER if fatal else sentence(verdict),
         facts=_facts(exhibit),
-        faults=() if fatal else _fault_rows(verdict.faults, verdict.word),
+        faults=() if fatal else _fault_rows(verdict.faults, verdict.word, printed),
         because=because,
         findings=tuple((finding, _measured_words(finding)) for finding in verdict.findings),
         figures=figures_of(exhibit, anchor),
@@ -231,19 +252,22 @@ def _facts(exhibit: Exhibit) -> tuple[tuple[str, str], ...]:
     return tuple(facts)
 
 
-def _fault_rows(faults: Sequence[FaultScore], word: str) -> tuple[FaultRow, ...]:
+def _fault_rows(
+    faults: Sequence[FaultScore], word: str, printed: tuple[int, ...]
+) -> tuple[FaultRow, ...]:
     ranked = sorted(faults, key=lambda s: (not s.flagged, not s.possible, -(s.probability or 0.0)))
     told = explained(faults, word)
-    top = TOP_REASONS[min(len(told), len(TOP_REASONS) - 1)]
-    return tuple(_fault_row(score, opened=score.fault in told, top=top) for score in ranked)
+    top = printed[min(len(told), len(printed) - 1)]
+    return tuple(_fault_row(score, opened=score.fault in told, printed=top) for score in ranked)
 
 
-def _fault_row(score: FaultScore, *, opened: bool, top: int) -> FaultRow:
+def _fault_row(score: FaultScore, *, opened: bool, printed: int) -> FaultRow:
     probability = score.probability
     title = FAULT_TITLES[score.fault]
     if probability is None:
         state = "not judged" if score.possible else "not possible at this stage"
-        return FaultRow(title, "", state, "", "", (), 0, "", "", "", False)
+        nothing = Rest(0, "")
+        return FaultRow(title, "", state, "", "", (), nothing, nothing, "", "", False)
     near = probability >= NEAR * score.limit
     word = "over" if score.flagged else ("near" if near else "under")
     limit = f"{100 * score.limit:.0f} %"
@@ -253,7 +277,6 @@ def _fault_row(score: FaultScore, *, opened: bool, top: int) -> FaultRow:
         "under": f"under its limit of {limit}",
     }
     ranked = sorted(score.reasons, key=lambda reason: -abs(reason.points))
-    shown, rest = ranked[:top], ranked[top:]
     largest = max((abs(reason.points) for reason in ranked), default=1.0) or 1.0
     return FaultRow(
         title=title,
@@ -261,13 +284,20 @@ def _fault_row(score: FaultScore, *, opened: bool, top: int) -> FaultRow:
         state=states[word],
         scale=_scale(probability, score.limit, word),
         base=f"{score.base:+.2f}",
-        rows=tuple(_reason_row(reason, largest) for reason in shown),
-        others=len(rest),
-        others_points=f"{sum(reason.points for reason in rest):+.2f}",
+        rows=tuple(
+            _reason_row(reason, largest, lesser=i >= printed)
+            for i, reason in enumerate(ranked[:TOP_REASONS])
+        ),
+        rest=_rest(ranked[TOP_REASONS:]),
+        printed_rest=_rest(ranked[printed:]),
         total="" if score.log_odds is None else f"{score.log_odds:+.2f}",
         percent=percent(probability),
         open=opened,
     )
+
+
+def _rest(reasons: Sequence[Reason]) -> Rest:
+    return Rest(len(reasons), f"{sum(reason.points for reason in reasons):+.2f}")
 
 
 def _scale(probability: float, limit: float, word: str) -> str:
@@ -286,7 +316,7 @@ def _scale(probability: float, limit: float, word: str) -> str:
     )
 
 
-def _reason_row(reason: Reason, largest: float) -> ReasonRow:
+def _reason_row(reason: Reason, largest: float, *, lesser: bool) -> ReasonRow:
     usual, where = "", ""
     if reason.usual is not None:
         lo, hi = reason.usual
@@ -302,6 +332,7 @@ def _reason_row(reason: Reason, largest: float) -> ReasonRow:
         points=f"{reason.points:+.2f}",
         strip=_strip(reason),
         bar=_bar(reason.points, largest),
+        lesser=lesser,
     )
 
 

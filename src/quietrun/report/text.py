@@ -197,7 +197,7 @@ def _finding_lines(finding: Finding, page: Page) -> Iterator[str]:
         told += " Usually harmless."
     yield from wrap(told, page.columns(), "  - ")
     if finding.look_at:
-        yield from wrap(f"Look at: {finding.look_at}", page.columns(), "    ")
+        yield from wrap(finding.look_at, page.columns(), "    ")
 
 
 def _problem_lines(problem: Problem, page: Page) -> Iterator[str]:
