@@ -33,7 +33,11 @@ LEAST_RISE_SD = 4.5
 LEAST_SD_DB = 0.6  # an averaged level scatters at least so much
 LOW_UNDER_HIGH_DB = 1.0
 SETTLE_S = 0.45  # the end of the run-up may still ring
-USUAL_RUN_UP_S = 1.2  # a later end of the run-up may be the touch itself, taken for it
+LOUD_DB = 20.0  # bands so far under the loudest do not count as the machine's
+MOST_DRIFT_DB = 3.0
+MOST_LOSS_DB = 4.0
+CALM_FRAMES = 10  # so long it has to have stood still
+LEAST_RUN_UP_S = 0.35  # the end of the run-up may be the touch itself, taken for it
 LEAST_S = 0.12
 KNOCK_FALL_DB = 6.0  # in 80 ms: what rings down so quickly was struck, not touched
 GAP_S = 0.3  # shorter silences belong to one contact (tangs ring now and then)
@@ -76,23 +80,23 @@ def find_contacts(clip: Clip, run: Run, frames: Frames) -> tuple[Touch, ...]:
     """
     if run.at_speed_s is None:
         return ()
-    start, off = _span(clip, run.at_speed_s, run, frames)
+    start, steady, off = _span(clip, run.at_speed_s, run, frames)
     times, level = _levels(clip, frames, start, off)
     if times.size < round(1.2 / frames.hop_s):
         return ()
-    found = _rises(times, level, frames.hop_s)
+    found = _rises(times, level, steady, frames.hop_s)
     if len(found) > MOST:
         return ()
     return tuple(_touch(one, clip, run, frames, off) for one in found)
 
 
-def _span(clip: Clip, at_speed_s: float, run: Run, frames: Frames) -> tuple[float, float]:
-    """Steady stretch, s from the first sample."""
+def _span(clip: Clip, at_speed_s: float, run: Run, frames: Frames) -> tuple[float, float, float]:
+    """First look, steady from, switch-off: s from the first sample."""
     off = frames.duration_s if run.power_off_s is None else run.power_off_s - clip.start_s
-    start = at_speed_s
+    start = steady = at_speed_s
     if run.power_on_s is not None:
-        start = min(start, run.power_on_s + USUAL_RUN_UP_S)
-    return max(0.0, start - clip.start_s), min(off, frames.duration_s)
+        start = min(start, run.power_on_s + LEAST_RUN_UP_S)
+    return max(0.0, start - clip.start_s), steady - clip.start_s, min(off, frames.duration_s)
 
 
 def _levels(clip: Clip, frames: Frames, start: float, off: float) -> tuple[Floats, Floats]:
@@ -121,7 +125,7 @@ class _Rise:
     lasts: bool
 
 
-def _rises(times: Floats, level: Floats, hop_s: float) -> list[_Rise]:
+def _rises(times: Floats, level: Floats, steady_s: float, hop_s: float) -> list[_Rise]:
     """Sudden rises of the high bands that last."""
     steps = [round(t / hop_s) for t in (*BEFORE_S, *AFTER_S)]
     before = _windowed(level, steps[0], steps[1])
@@ -136,6 +140,7 @@ def _rises(times: Floats, level: Floats, hop_s: float) -> list[_Rise]:
         (high > LEAST_RISE_DB)
         & (sure > LEAST_RISE_SD)
         & (low < high - LOW_UNDER_HIGH_DB)
+        & ((times > steady_s + SETTLE_S) | _only_added(level, before, rise, steps))
         & (times > times[0] + SETTLE_S)
         & (times < times[-1] - 0.2)
     )
@@ -156,6 +161,21 @@ def _rises(times: Floats, level: Floats, hop_s: float) -> list[_Rise]:
             found.append(one)
         at = max(end, last) + 1
     return found
+
+
+def _only_added(level: Floats, before: Floats, rise: Floats, steps: list[int]) -> NDArray[np.bool_]:
+    """Tell a touch, which adds sound to a steady one, from the end of a run-up.
+
+    While the machine gains speed its tones move on: what one band gains another loses, and the
+    level was on its way before.
+    """
+    middle = (steps[0] + steps[1]) // 2
+    drift = _windowed(level, middle, steps[1]) - _windowed(level, steps[0], middle)
+    loud = before > before.max(axis=1, keepdims=True) - LOUD_DB
+    moved = np.where(loud, np.abs(drift), 0.0).max(axis=1)
+    lost = np.where(loud, -rise, 0.0).max(axis=1)
+    calm = ((moved < MOST_DRIFT_DB) & (lost < MOST_LOSS_DB)).astype(np.float64)
+    return np.asarray(_windowed(calm[:, None], -CALM_FRAMES, 1)[:, 0] > 0.999)
 
 
 def _follow(
