@@ -83,6 +83,29 @@ def test_what_to_bring_is_gathered_over_machines():
     assert things[RECORD_AGAIN] == ("C",)
 
 
+@pytest.mark.parametrize("code", ["start_switch_open_not_heard", "start_switch_close_not_heard"])
+def test_a_click_that_drowned_needs_no_part_and_is_not_urgent(code):
+    """Not heard is harmless; the same word with a value is told by a scorecard, in earnest."""
+    drowned, earnest = visit("A", "inspect"), visit("B", "inspect")
+    told = {"code": code, "says": "x", "unit": "", "usual": None, "look_at": "y"}
+    drowned["findings"] = [{**told, "value": None}]
+    earnest["findings"] = [{**told, "value": 0.8}]
+    summary = summarise([drowned, earnest])
+    assert dict(summary.bring).get("a start switch") == ("B",)
+    assert summary.machines[0].name == "B"
+
+
+def test_the_table_is_a_table_to_a_screen_reader_on_a_phone_too():
+    """Cards on a phone take a table's display away, and with it its roles: they are written."""
+    page = render(summarise([visit("A", "noisy"), visit("B", "quiet", date_source="file_time")]))
+    table = re.search(r"<table.*?</table>", page, re.S)[0]
+    assert 'role="table" aria-label="All clips"' in table
+    assert table.count("<tr ") == table.count('<tr role="row"') == 3
+    assert table.count("<td") == table.count('<td role="cell"') == 12
+    assert table.count("<th ") == table.count('scope="col" role="columnheader"') == 6
+    assert table.count("by the file time") == 1
+
+
 def test_the_text_names_machines_and_what_to_bring():
     text = as_text(summarise([visit("A", "noisy"), visit("B", "quiet")]))
     assert "2 clips: 1 noisy, 1 quiet." in text

@@ -49,7 +49,7 @@ class ClipLine:
     says : what was heard, in a sentence
     look : the first thing to look at or to do, ``""`` where there is none
     points_to : titles of the flagged faults
-    codes : flagged faults and findings
+    codes : flagged faults and findings, but for clicks that only were not heard
     excess : largest log-odds over a limit, 0 where nothing is over
     phone, note : str
     """
@@ -204,11 +204,19 @@ def clip_line(row: Row) -> ClipLine:
         says=" ".join(row["because"]),
         look=look[0] if look else "",
         points_to=tuple(FAULT_TITLES[name] for name in flagged),
-        codes=flagged + tuple(finding["code"] for finding in row["findings"]),
+        codes=flagged + tuple(one["code"] for one in row["findings"] if not _only_unheard(one)),
         excess=_excess(row),
         phone=row["batch"]["phone"] or "",
         note=row["batch"]["note"] or "",
     )
+
+
+def _only_unheard(finding: Mapping[str, object]) -> bool:
+    """A click of the start switch that drowned: no sign of anything, and no part to bring.
+
+    In earnest the same word comes with a value, how sure its scorecard is.
+    """
+    return str(finding["code"]).startswith("start_switch_") and finding["value"] is None
 
 
 def _machine(tag: str, lines: list[ClipLine]) -> MachineLine:
