@@ -17,6 +17,7 @@ from quietrun.words import FAULT_TITLES
 Object = Mapping[str, Any]
 GENERATOR = "quietrun logbook"
 MOST_CHARTS = 8
+_NOT_JUDGED = "not judged"
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 _DATE_SOURCES = {
     "given": "",
@@ -75,6 +76,8 @@ def _answer(found: Object, rows: Sequence[Row]) -> str:
     times = "1 visit" if visits == 1 else f"{visits} visits"
     last = rows[0]
     heard = f" ({last.heard})" if last.heard else ""
+    if last.word == _NOT_JUDGED:
+        return f"{times}; the clip of {day_and_time(last.day)} was not judged."
     return f"{times}; on {day_and_time(last.day)} it was judged {last.word}{heard}."
 
 
@@ -85,7 +88,7 @@ def _row(visit: Object, clip: Object) -> Row:
         day=visit["day"],
         day_source=_DATE_SOURCES.get(clip["date_source"], ""),
         stage=", ".join([clip["stage"].replace("_", " "), *facts]),
-        word=clip["verdict"] or "not judged",
+        word=clip["verdict"] or _NOT_JUDGED,
         heard=", ".join(titles),
         run_up=seconds(clip["run_up_s"]),
         coast_down=seconds(clip["coast_down_s"]),
