@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tomllib
 import time
 from pathlib import Path
 
@@ -152,9 +153,17 @@ def test_ci_runs_the_command_of_the_readme():
     lines = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
     command = "python3 scripts/run_tests.py"
     assert "set -euo pipefail" in lines, "a gate that fails must end it"
-    assert lines.count(command) == 1
-    assert lines[-1] == "exec .venv/bin/python scripts/fuzz.py --minutes 3"
+    assert lines.count(f"{command} --cov --cov-report=term") == 1
+    assert lines.count(".venv/bin/python scripts/fuzz.py --minutes 3 || fuzz_code=$?") == 1
+    assert lines[-1] == 'exit "$((fuzz_code ? fuzz_code : newest_code))"'
     assert f"```\n{command}\n```" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_too_little_coverage_fails_the_gate():
+    """Of lines and of branches, over all of the package."""
+    told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["coverage"]
+    assert told["run"] == {"branch": True, "source": ["src/quietrun"]}
+    assert told["report"]["fail_under"] >= 95
 
 
 @pytest.fixture
