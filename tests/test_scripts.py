@@ -6,8 +6,8 @@ import os
 import shutil
 import subprocess
 import sys
-import tomllib
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
