@@ -320,7 +320,7 @@ def _reason_row(reason: Reason, largest: float, *, lesser: bool) -> ReasonRow:
     usual, where = "", ""
     if reason.usual is not None:
         lo, hi = reason.usual
-        usual = f"usual {digits(lo)} to {digits(hi)}"
+        usual = f"usual {digits(lo, reason.unit)} to {digits(hi, reason.unit)}"
         if reason.value is not None:
             where = "above" if reason.value > hi else ("below" if reason.value < lo else "within")
     return ReasonRow(
@@ -373,7 +373,8 @@ def _measured_words(finding: Finding) -> str:
     shown = quantity(finding.value, finding.unit)
     if finding.usual is None:
         return shown
-    return f"{shown}, usual {digits(finding.usual[0])} to {digits(finding.usual[1])}"
+    lo, hi = (digits(end, finding.unit) for end in finding.usual)
+    return f"{shown}, usual {lo} to {hi}"
 
 
 def _player(sound: Sound, before: str) -> Player:

@@ -18,7 +18,7 @@ from quietrun.report.text import percent, sentence
 from quietrun.words import FAULT_TITLES
 
 #: Colours of Okabe and Ito (2008), the light ones darkened for lines on white.
-VERMILION, BLUE, PURPLE, GRAY = "#c24e00", "#0067a3", "#9c4179", "#4a5a63"
+VERMILION, BLUE, PURPLE, GRAY = "#c24e00", "#0067a3", "#923765", "#4a5a63"
 _LINES = {"speed": (VERMILION, "-"), "mains": (BLUE, "--"), "turn": (PURPLE, ":")}
 _HZ_TICKS = (100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 

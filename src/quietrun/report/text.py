@@ -42,12 +42,15 @@ def quantity(value: float | None, unit: str) -> str:
     """Value and unit with the digits a person needs, e.g. ``12.4 dB``."""
     if value is None or not math.isfinite(value):
         return "not measurable"
-    return f"{digits(value)} {unit}".rstrip() if unit != "1" else digits(value)
+    shown = digits(value, unit)
+    return f"{shown} {unit}".rstrip() if unit != "1" else shown
 
 
-def digits(value: float) -> str:
-    """Number with the digits that a person needs."""
+def digits(value: float, unit: str = "") -> str:
+    """Number with the digits that a person needs; of a level one decimal, nobody hears less."""
     size = abs(value)
+    if unit == "dB":
+        return f"{value:.0f}" if size >= 100 else f"{round(value, 1) + 0.0:.1f}"  # no "-0.0"
     if size >= 100 or size == 0:
         return f"{value:.0f}"
     if size >= 10:
@@ -60,7 +63,7 @@ def against_usual(value: float | None, unit: str, usual: tuple[float, float] | N
     shown = quantity(value, unit)
     if usual is None:
         return shown
-    return f"{shown} (usual {digits(usual[0])} to {digits(usual[1])})"
+    return f"{shown} (usual {digits(usual[0], unit)} to {digits(usual[1], unit)})"
 
 
 def _section(title: str, lines: Iterable[str], page: Page) -> Iterator[str]:
@@ -354,13 +357,14 @@ def render_features(
     return finish(lines, page)
 
 
-def _counts(feature: str, model: Model) -> Iterator[str]:
+def _counts(feature: Feature, model: Model) -> Iterator[str]:
     """Where a feature counts in the model: usual range and the most it can add or take."""
     for name, card in model.cards.items():
         for term in card.terms:
-            if term.feature == feature:
+            if term.feature == feature.name:
                 lo, hi = min(term.points), max(term.points)
-                usual = f"usual {digits(term.usual[0])} to {digits(term.usual[1])}"
+                ends = (digits(end, feature.unit) for end in term.usual)
+                usual = f"usual {' to '.join(ends)}"
                 yield f"{FAULT_TITLES[name]} ({lo:+.1f} to {hi:+.1f} points, {usual})"
 
 
@@ -378,7 +382,7 @@ def render_feature(feature: Feature, model: Model, page: Page = PLAIN_PAGE) -> s
         "needs": f"a recording that holds sound up to {feature.needs_hz:.0f} Hz",
         "stages": ", ".join(stage.replace("_", " ") for stage in feature.stages),
         "source": feature.source,
-        "counts": "; ".join(_counts(feature.name, model)) or "for nothing in this model",
+        "counts": "; ".join(_counts(feature, model)) or "for nothing in this model",
     }
     lines = [page.paint(feature.name, "bold")]
     for name, told in rows.items():
