@@ -134,6 +134,9 @@ class Shown:
             note(f"Wrote {len(made)} sounds to {self.hear}")
             for one in made:
                 note(f"  {one.path.relative_to(self.hear)}: {one.what}")
+            told = (one.quiet_from for one in self._exhibits if one.passages and one.quiet_from)
+            for source in dict.fromkeys(told):
+                note(f"Sounds of a quiet machine are from {source}.")
             if not any(exhibit.passages for exhibit in self._exhibits):
                 note("No fault is told, so there are no reasons to hear.")
 

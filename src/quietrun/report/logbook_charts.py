@@ -72,9 +72,23 @@ def _draw(axis: Any, parts: Sequence[Object], changes: Sequence[Object]) -> None
             notes.append(f"{word} since {signal['since']}")
     axis.set_xlabel("; ".join(notes), fontsize=8, color=_SIGNAL)
     first, last = parts[0]["days"][0], parts[-1]["days"][-1]
+    first_day, last_day = date.fromisoformat(first), date.fromisoformat(last)
     for change in changes:
         if first <= change["at"][:10] <= last:
-            axis.axvline(date.fromisoformat(change["at"][:10]), color=_CHANGE, ls="--", lw=0.9)
+            day = date.fromisoformat(change["at"][:10])
+            axis.axvline(day, color=_CHANGE, ls="--", lw=0.9)
+            late = 2 * (day - first_day) > last_day - first_day
+            axis.annotate(
+                f"new {change['part']}".replace("_", " ").replace("$", r"\$"),
+                (day, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(-3 if late else 3, -3),
+                textcoords="offset points",
+                ha="right" if late else "left",
+                va="top",
+                fontsize=7,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6},
+            )
     one = parts[0]
     unit = f" ({one['unit']})" if one["unit"] else ""
     group = ", ".join(part for part in (one["stage"], one["phone"]) if part)

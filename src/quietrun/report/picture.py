@@ -93,6 +93,7 @@ def _wave(axis: Any, wave: Wave) -> None:
     if wave.time_s.size > 1:
         axis.set_xlim(wave.time_s[0], wave.time_s[-1])
     axis.set_yticks([])
+    axis.set_xlabel("seconds", fontsize=8)
 
 
 def _spectrogram(axis: Any, picture: Spectrogram) -> None:
@@ -130,7 +131,7 @@ def _coast(axis: Any, coast: Coast) -> None:
 
 def _envelope(axis: Any, picture: EnvelopePicture) -> None:
     axis.vlines(picture.order, 0.0, picture.rise_db, color=GRAY, lw=0.7)
-    colours = {"turn": "#777777", "mains": BLUE, "bearing": PURPLE, "series": VERMILION}
+    colours = {"turn": GRAY, "mains": BLUE, "bearing": PURPLE, "series": VERMILION}
     top = float(picture.rise_db.max())
     rows = {"turn": 1.02, "mains": 1.09, "bearing": 1.16, "series": 1.23}
     for mark in picture.marks:
@@ -143,6 +144,7 @@ def _envelope(axis: Any, picture: EnvelopePicture) -> None:
             ha="center",
             clip_on=True,
             color=colours[mark.kind],
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         )
     axis.set_ylim(0.0, 1.3 * max(top, 1.0))
     axis.set_xlim(0.0, float(picture.order[-1]))
