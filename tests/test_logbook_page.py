@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import pytest
 
+from quietrun.report.logbook_charts import write_charts
 from quietrun.report.logbook_page import MOST_CHARTS, date_ticks, render_history
 
 NASTY = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)> {{7*7}}"
@@ -188,7 +189,7 @@ def test_charts_that_changed_come_first_and_are_told_in_words():
 
 
 def test_a_point_lies_where_its_day_and_value_are():
-    """Closed form: x is linear in days with a day to spare at both ends, y in values with 12 %."""
+    """Closed form: x is linear in days with a day to spare at both ends, y in values."""
     page = render_history(found(visit("2026-01-05"), charts=[series()]))
     dots = re.findall(r'<circle class="dot before" cx="([\d.]+)" cy="([\d.]+)"', page)
     xs, ys = ([float(x) for x, _ in dots], [float(y) for _, y in dots])
@@ -201,6 +202,41 @@ def test_a_point_lies_where_its_day_and_value_are():
     assert (ys[3] - ys[2]) / (ys[1] - ys[2]) == pytest.approx(slope, rel=0.02)
     assert ys[3] < ys[2], "up is more"
     assert all(42.0 <= x <= 392.0 and 18.0 <= y <= 164.0 for x, y in zip(xs, ys, strict=True))
+
+
+def test_parts_renewed_on_one_day_share_one_mark():
+    """Two names in one place could not be read."""
+    changes = [
+        {"at": "2026-02-20T08:00:00", "part": "bearings", "note": ""},
+        {"at": "2026-02-20T08:00:00", "part": "start_switch", "note": ""},
+        {"at": "2026-03-20", "part": "burrs", "note": ""},
+    ]
+    page = render_history(found(visit("2026-01-05"), charts=[series()], changes=changes))
+    marks = re.findall(r"<text [^>]*>(new .*?)</text>", page)
+    assert marks == ["new bearings and start switch", "new burrs"]
+    assert page.count('class="cutline"') == 2
+
+
+def test_the_picture_for_the_terminal_has_the_same_marks(tmp_path, monkeypatch):
+    from matplotlib.axes import Axes
+
+    told = []
+    plain = Axes.annotate
+    monkeypatch.setattr(
+        Axes,
+        "annotate",
+        lambda self, text, *a, **k: (told.append(text), plain(self, text, *a, **k)),
+    )
+    changes = [
+        {"at": "2026-02-20", "part": "bearings", "note": ""},
+        {"at": "2026-02-20", "part": "impel$ler", "note": ""},
+        {"at": "2027-02-20", "part": "burrs", "note": ""},
+    ]
+    signals = [{"day": "2026-04-06", "since": "2026-03-02", "rising": False}]
+    charts = [series(signals=signals), series("hum", "hum share", "")]
+    write_charts(found(visit("2026-01-05"), charts=charts, changes=changes), tmp_path / "a.png")
+    assert told == ["new bearings and impel\\$ler"] * 2
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_value_that_never_moves_still_has_a_chart():

@@ -8,6 +8,7 @@ from os import PathLike
 from typing import Any
 
 from quietrun.errors import UsageError
+from quietrun.report.logbook_page import date_ticks, parts_by_day
 
 Object = Mapping[str, Any]
 _COLUMNS = 2
@@ -43,7 +44,9 @@ def write_charts(found: Object, path: str | PathLike[str]) -> None:
         charts.setdefault((one["stage"], one["phone"], one["measure"]), []).append(one)
     rows = -(-len(charts) // _COLUMNS)
     figure = Figure(figsize=(11.0, 2.4 * rows + 0.6), layout="constrained")
-    figure.suptitle(f"Machine {found['machine']}", fontsize=12)
+    days = [day for one in series for day in one["days"]]
+    title = f"Machine {found['machine']}, {min(days)} to {max(days)}"
+    figure.suptitle(title.replace("$", r"\$"), fontsize=12)
     axes = figure.subplots(rows, _COLUMNS, squeeze=False)
     for axis, parts in zip(axes.flat, charts.values(), strict=False):
         _draw(axis, parts, found["changes"])
@@ -73,13 +76,12 @@ def _draw(axis: Any, parts: Sequence[Object], changes: Sequence[Object]) -> None
     axis.set_xlabel("; ".join(notes), fontsize=8, color=_SIGNAL)
     first, last = parts[0]["days"][0], parts[-1]["days"][-1]
     first_day, last_day = date.fromisoformat(first), date.fromisoformat(last)
-    for change in changes:
-        if first <= change["at"][:10] <= last:
-            day = date.fromisoformat(change["at"][:10])
+    for day, told in parts_by_day(changes):
+        if first_day <= day <= last_day:
             axis.axvline(day, color=_CHANGE, ls="--", lw=0.9)
             late = 2 * (day - first_day) > last_day - first_day
             axis.annotate(
-                f"new {change['part']}".replace("_", " ").replace("$", r"\$"),
+                told.replace("$", r"\$"),
                 (day, 1.0),
                 xycoords=("data", "axes fraction"),
                 xytext=(-3 if late else 3, -3),
@@ -94,5 +96,7 @@ def _draw(axis: Any, parts: Sequence[Object], changes: Sequence[Object]) -> None
     group = ", ".join(part for part in (one["stage"], one["phone"]) if part)
     axis.set_title(f"{one['title']}{unit}, {group}", fontsize=9, loc="left")
     axis.tick_params(labelsize=8)
-    axis.tick_params(axis="x", rotation=20)
+    marks = date_ticks(first_day, last_day, most=6)
+    axis.set_xticks([day for day, _ in marks], [told for _, told in marks])
+    axis.margins(y=0.16)  # room for the names of new parts
     axis.grid(alpha=0.25, lw=0.5)

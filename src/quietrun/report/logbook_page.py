@@ -125,6 +125,15 @@ def date_ticks(first: date, last: date, most: int = 7) -> list[tuple[date, str]]
     return [(day, str(day.year)) for day in years[::step]]
 
 
+def parts_by_day(changes: Sequence[Object]) -> list[tuple[date, str]]:
+    """Words for the new parts of each day: what was renewed on one day is one mark."""
+    days: dict[date, list[str]] = {}
+    for change in changes:
+        part = str(change["part"]).replace("_", " ")
+        days.setdefault(date.fromisoformat(change["at"][:10]), []).append(part)
+    return [(day, f"new {' and '.join(dict.fromkeys(parts))}") for day, parts in days.items()]
+
+
 def _month(day: date, first: date) -> str:
     name = _MONTHS[day.month - 1]
     return f"{name} {day.year}" if day.month == 1 and day.year != first.year else name
@@ -139,9 +148,10 @@ def _chart(parts: Sequence[Object], changes: Sequence[Object], name: str) -> Fig
     low, high = min(values), max(values)
     margin = 0.12 * (high - low) or 0.1 * abs(high) or 1.0
     x = linear(first.toordinal() - 1.0, last.toordinal() + 1.0, board.x0, board.x1)
-    y = linear(low - margin, high + margin, board.y0, board.y1)
+    top = high + 1.6 * margin  # room for the names of new parts
+    y = linear(low - margin, top, board.y0, board.y1)
     unit = f" {parts[0]['unit']}" if parts[0]["unit"] else ""
-    board.y_axis([(y(v), f"{v:g}") for v in ticks(low - margin, high + margin, 4)], unit.strip())
+    board.y_axis([(y(v), f"{v:g}") for v in ticks(low - margin, top, 4)], unit.strip())
     notes = []
     for one in parts:
         own = [date.fromisoformat(day).toordinal() for day in one["days"]]
@@ -151,15 +161,14 @@ def _chart(parts: Sequence[Object], changes: Sequence[Object], name: str) -> Fig
             notes.append(f"{'rising' if signal['rising'] else 'falling'} since {signal['since']}")
         board.path([x(d) for d in own], [y(v) for v in one["values"]], "line before")
         board.dots([x(d) for d in own], [y(v) for v in one["values"]], 2.6, "dot before")
-    for change in changes:
-        day = date.fromisoformat(change["at"][:10])
+    for day, told in parts_by_day(changes):
         if first <= day <= last:
             board.line(x(day.toordinal()), board.y1, x(day.toordinal()), board.y0, "cutline")
             right = x(day.toordinal()) > 0.6 * board.x1
             board.text(
                 x(day.toordinal()) + (-3.0 if right else 3.0),
                 board.y1 + 9.0,
-                f"new {change['part']}",
+                told,
                 "ts",
                 "end" if right else "start",
             )
