@@ -169,6 +169,32 @@ def test_letters_are_large_enough_on_a_phone(browser, pages, name):
     assert small == []
 
 
+@pytest.mark.parametrize("name", ["noisy", "three_faults", "before_after"])
+@pytest.mark.parametrize("medium", [390, 1280, "paper"])
+def test_each_table_shows_one_sum_of_what_it_leaves_out(browser, pages, name, medium):
+    """Rows and their rest, as they are seen, add up to the last line on screens and on paper."""
+    width = 1280 if medium == "paper" else medium
+    browser.open(pages[name], width=width, mobile=width < 500)
+    if medium == "paper":
+        browser.pdf()
+    tables = browser.js(
+        """[...document.querySelectorAll(".points")].filter(one => one.getClientRects().length
+            && !one.closest("details")).map(table =>
+            [...table.querySelectorAll("tr")].filter(row =>
+                row.getClientRects().length && row.querySelector(".num")
+            ).map(row => [row.cells[0].textContent, row.querySelector(".num").textContent]))"""
+    )
+    assert len(tables) == {"three_faults": 3}.get(name, 1)
+    for rows in tables:
+        assert [bool(re.match(r"\d+ smaller thing", text)) for text, _ in rows].count(True) == 1
+        *parts, total = (float(points) for _, points in rows)
+        if name != "three_faults":  # whose probabilities are made up
+            assert sum(parts) == pytest.approx(total, abs=0.06)
+    shown = len(tables[0]) - 3
+    on_paper = {"noisy": 8, "three_faults": 2, "before_after": 3}[name]
+    assert shown == (on_paper if medium == "paper" else 8)
+
+
 @pytest.mark.parametrize(("paper", "inside"), [(chromium.A4, A4_PX), (chromium.LETTER, LETTER_PX)])
 @pytest.mark.parametrize("name", ALL)
 def test_it_prints_on_two_sheets_with_whole_pictures(browser, pages, name, paper, inside):

@@ -242,3 +242,20 @@ def test_features_and_catalogue_rows():
     index = render_catalogue(made.CATALOGUE)
     assert index.splitlines()[0] == "knocks"
     assert "  hiss_slope: How the hiss falls with speed." in index
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "usual", "told"),
+    [
+        (-1.74, "dB", (-1.71, -0.2), "-1.74 dB (usual -1.71 to -0.20)"),
+        (-1.7, "dB", (-1.7, -0.2), "-1.7 dB (usual -1.7 to -0.2)"),
+        (12.4, "dB", (-0.6, 9.77), "12.4 dB (usual -0.6 to 9.8)"),
+        (12.44, "1", (0.6, 12.41), "12.44 (usual 0.60 to 12.41)"),
+        (None, "dB", (-0.6, 9.77), "not measurable (usual -0.6 to 9.8)"),
+        (float("inf"), "dB", (-0.6, 9.77), "not measurable (usual -0.6 to 9.8)"),
+        (12.4, "dB", None, "12.4 dB"),
+    ],
+)
+def test_a_value_beside_its_range_can_be_told_from_its_ends(value, unit, usual, told):
+    """Below -1.7 must not read -1.7: where rounded numbers are equal they get more digits."""
+    assert against_usual(value, unit, usual) == told

@@ -19,7 +19,15 @@ from quietrun.report.exhibit import BandsPicture, Exhibit, Passage, Sound
 from quietrun.report.page_sound import sound_uri
 from quietrun.report.setting import set_page
 from quietrun.report.svg import linear, num
-from quietrun.report.text import NEAR, digits, explained, percent, quantity, sentence
+from quietrun.report.text import (
+    NEAR,
+    digits,
+    explained,
+    percent,
+    quantity,
+    sentence,
+    with_usual,
+)
 from quietrun.words import FAULT_TITLES
 
 #: Marks a page as ours: it may be written over by a later one.
@@ -317,16 +325,19 @@ def _scale(probability: float, limit: float, word: str) -> str:
 
 
 def _reason_row(reason: Reason, largest: float, *, lesser: bool) -> ReasonRow:
-    usual, where = "", ""
+    usual, where, value = "", "", quantity(reason.value, reason.unit)
     if reason.usual is not None:
         lo, hi = reason.usual
-        usual = f"usual {digits(lo, reason.unit)} to {digits(hi, reason.unit)}"
+        low, high = digits(lo, reason.unit), digits(hi, reason.unit)
         if reason.value is not None:
+            shown, low, high = with_usual(reason.value, reason.unit, reason.usual)
+            value = shown if reason.unit == "1" else f"{shown} {reason.unit}".rstrip()
             where = "above" if reason.value > hi else ("below" if reason.value < lo else "within")
+        usual = f"usual {low} to {high}"
     return ReasonRow(
         says=reason.says,
         feature=reason.feature,
-        value=quantity(reason.value, reason.unit),
+        value=value,
         usual=usual,
         where=where,
         points=f"{reason.points:+.2f}",

@@ -58,12 +58,25 @@ def digits(value: float, unit: str = "") -> str:
     return f"{value:.2f}" if size >= 0.1 else f"{value:.2g}"
 
 
+def with_usual(value: float, unit: str, usual: tuple[float, float]) -> tuple[str, str, str]:
+    """Value and both ends of the usual range, with digits enough to tell the value from an end."""
+    told = [digits(one, unit) for one in (value, *usual)]
+    if told[0] in told[1:] and value not in usual:
+        told = [f"{one:.2f}" if abs(one) >= 0.1 else f"{one:.2g}" for one in (value, *usual)]
+    return told[0], told[1], told[2]
+
+
 def against_usual(value: float | None, unit: str, usual: tuple[float, float] | None) -> str:
     """Value, unit and the usual range in one phrase."""
-    shown = quantity(value, unit)
     if usual is None:
-        return shown
-    return f"{shown} (usual {digits(usual[0], unit)} to {digits(usual[1], unit)})"
+        return quantity(value, unit)
+    if value is None or not math.isfinite(value):
+        return (
+            f"{quantity(value, unit)} (usual {digits(usual[0], unit)} to {digits(usual[1], unit)})"
+        )
+    shown, lo, hi = with_usual(value, unit, usual)
+    named = shown if unit == "1" else f"{shown} {unit}".rstrip()
+    return f"{named} (usual {lo} to {hi})"
 
 
 def _section(title: str, lines: Iterable[str], page: Page) -> Iterator[str]:
