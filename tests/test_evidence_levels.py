@@ -295,3 +295,23 @@ def test_part_of_an_envelope():
     assert envelope.part((1.0, 2.0)).tolist() == list(range(10, 20))
     assert envelope.part((-1.0, 0.3)).tolist() == [0.0, 1.0, 2.0]
     assert envelope.part((9.5, 20.0)).tolist() == list(range(95, 100))
+
+
+@pytest.mark.parametrize(("exponent", "told"), [(-5.0, -3.0), (14.0, 10.0)])
+def test_an_exponent_is_held_to_what_can_be(exponent, told):
+    """Louder as it slows is something else; so is a fall with more than the tenth power."""
+    power = machine(60.0, law=lambda w: np.maximum(w, 0.05) ** exponent)
+    power[TIME < OFF_S] = ROOM * 10**6
+    found = values_of(power)
+    assert found["exponent_most"] == told
+    assert found["exponent_three"] == pytest.approx(told)
+
+
+def test_what_is_kept_is_held_to_what_can_be():
+    loud = machine(60.0, 0.0)
+    loud[TIME >= OFF_S] *= 100.0
+    assert values_of(loud)["coast_keep_most"] == 15.0
+    gone = machine(90.0, 0.0)
+    share = coast_share(TIME)
+    gone[(TIME >= OFF_S) & (share < 0.8)] = ROOM
+    assert values_of(gone)["coast_keep_low"] == -35.0
