@@ -28,7 +28,7 @@ def main(draws: int, seed: int) -> None:
             noise = 0.05 * np.cumsum(noise)
             noise -= np.convolve(noise, np.ones(4800) / 4800, "same")
         frames = frames_of(noise.astype(np.float32), 48000.0)
-        comb, _ = best_comb(frames, None)
+        comb, _, _ = best_comb(frames, None)
         shaft = find_shaft(frames, (3.0, 8.0), mains_hz=50.0, poles=None, top_hz=16000.0)
         z, margin = (0.0, 0.0) if shaft is None else (shaft.z, shaft.margin)
         found.append((comb.salience_db, max(comb.rises_db), z, margin))

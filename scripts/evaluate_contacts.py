@@ -4,9 +4,9 @@
 
 Half of the clips hold a burr contact (severity 0.4 to 1), the others none: healthy, or with
 another fault. Only clips with a steady run and usable sound count. Thresholds were chosen with
-seeds 101, 201 and 202. Prints the share of first contacts dated within 0.15 s, of those whose burrs are heard
-at once (a stick-slip squeal may begin later than the faces meet), and contacts claimed where
-there are none.
+seeds 101, 201 and 202. Prints the share of first contacts dated within 0.15 s, of those whose
+burrs are heard at once (a stick-slip squeal may begin later than the faces meet), and contacts
+claimed where there are none.
 """
 
 from __future__ import annotations

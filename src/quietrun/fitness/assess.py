@@ -32,6 +32,8 @@ SHORTEST_SPIN_S = 0.3
 #: The grid keeps within 0.4 % (common practice of interconnected grids, from memory).
 _MAINS_WITHIN = 0.0045
 OTHER_POINTS, OTHER_POINTS_FATAL = 2.5, 3.0
+#: Over chance; motors of two poles stay below 3 (138 bench clips), nine of ten of four are above.
+SURE_OF_FOUR_POLES_Z = 5.0
 _DROWNED_DB = 3.0  # below this the machine is not told from the room, though its hum may be
 #: Points towards another machine for each step of drift, per cent, that is passed.
 _DRIFT_POINTS = {0.8: 0.5, 1.0: 0.25, 1.2: 0.25, 1.6: 1.0}
@@ -105,8 +107,8 @@ def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") ->
     else:
         measures = measure(view)
         found = [
-            *_presence(view, measures),
-            *_clock(view, measures),
+            *(_wrong_mains(run) or _presence(view, measures)),
+            *(_wrong_mains(run) or _wrong_poles(run) or _clock(view, measures)),
             *file_problems,
             *_length(clip, view),
             *_course(run, view),
@@ -275,6 +277,36 @@ def _other_says(turning: Turning) -> str:
 
 
 # --- does its clock run right? ----------------------------------------------------------------
+
+
+def _wrong_mains(run: Run) -> tuple[Problem, ...]:
+    """Mains that were told and that the hum contradicts."""
+    if run.other_mains_hz is None:
+        return ()
+    mains = 50 if run.other_mains_hz < 55.0 else 60
+    return (
+        _strange(
+            f"The motor hums on mains of {run.other_mains_hz:.1f} Hz; {110 - mains} Hz were told.",
+            "With the wrong mains no speed can be found, and no order be told.",
+            f"Judge it again with --mains {mains}, or correct the machine's entry: "
+            f"quietrun machine edit TAG --mains {mains}.",
+            fatal=True,
+        ),
+    )
+
+
+def _wrong_poles(run: Run) -> tuple[Problem, ...]:
+    """Two poles that were told, and a shaft with the lines of four."""
+    if run.half_rate_z is None or run.half_rate_z <= SURE_OF_FOUR_POLES_Z:
+        return ()
+    return (
+        _strange(
+            "The shaft has the lines of a motor with 4 poles; 2 poles were told.",
+            "With the wrong number of poles every order is off by two.",
+            "Read the rating plate. Judge it again with --poles 4, or correct the machine's "
+            "entry: quietrun machine edit TAG --poles 4.",
+        ),
+    )
 
 
 def _clock(view: View, measures: Measures) -> Iterator[Problem]:

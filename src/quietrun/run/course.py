@@ -8,7 +8,7 @@ Inside this module times are seconds from the first sample; ``follow_powered`` a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,7 @@ _EDGE_S = 0.05  # a coherence window still sees half a line this long after it e
 _HEARD_DB = 3.6
 _ONE_LINE_DB = 10.0
 _SEVERAL_DB = 7.0
+_TOLD_WRONG_DB = 4.0  # right ones: at most 1.7 in 400 bench clips; wrong ones: 99 % more
 _EVEN_DB = 1.5  # a hum that does not start a motor is as loud early as late
 _BANDS = 22
 _SMOOTH = 5  # frames
@@ -114,14 +115,25 @@ def room_frames(act: Activity) -> NDArray[np.bool_]:
     return np.asarray(wide == 0)
 
 
-def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool]:
-    """The mains comb, and whether it was heard (else it is the given or likelier nominal one)."""
-    nominal = (mains_hz,) if mains_hz else (50.0, 60.0)
-    combs = [power.find_comb(frames, f) for f in nominal]
-    best = max(combs, key=lambda comb: comb.salience_db)
-    several = sum(rise >= _SEVERAL_DB for rise in best.rises_db) >= 3
-    one = max(best.rises_db, default=0.0) >= _ONE_LINE_DB
-    return best, one or (several and best.salience_db >= _HEARD_DB)
+def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool, float | None]:
+    """The mains comb, whether it was heard, and another mains frequency where told wrong.
+
+    Where it was not heard the comb is that of the given or likelier nominal frequency. A told one
+    is wrong where the lines that only the other has stand ``_TOLD_WRONG_DB`` clearer.
+    """
+    fifty, sixty = (power.find_comb(frames, f) for f in (50.0, 60.0))
+    told = None if mains_hz is None else (fifty if mains_hz < 55.0 else sixty)
+    best = told or max(fifty, sixty, key=lambda comb: comb.own_db + comb.salience_db)
+    other = sixty if best is fifty else fifty
+    wrong = told is not None and other.own_db - told.own_db > _TOLD_WRONG_DB and _heard(other)
+    return best, _heard(best), other.mains_hz if wrong else None
+
+
+def _heard(comb: power.Comb) -> bool:
+    """Tell one line that is clear, or several that are likely."""
+    several = sum(rise >= _SEVERAL_DB for rise in comb.rises_db) >= 3
+    one = max(comb.rises_db, default=0.0) >= _ONE_LINE_DB
+    return one or (several and comb.salience_db >= _HEARD_DB)
 
 
 def stretches_of(odds: power.Hum, cost: float = 14.0) -> list[tuple[float, float]]:
@@ -664,7 +676,14 @@ def follow_powered(clip: Clip, machine: Machine, frames: Frames) -> Run:
     Run
         With None for whatever was not found, and why in ``not_heard``.
     """
-    comb, heard = best_comb(frames, machine.mains_hz)
+    comb, heard, other_mains_hz = best_comb(frames, machine.mains_hz)
+    run = _follow_mains(clip, machine, frames, comb, heard)
+    return run if other_mains_hz is None else replace(run, other_mains_hz=other_mains_hz)
+
+
+def _follow_mains(
+    clip: Clip, machine: Machine, frames: Frames, comb: power.Comb, heard: bool
+) -> Run:
     act = activity(frames, None)
     odds = power.hum(frames, comb, room_frames(act))
     stretches = stretches_of(odds) if heard and odds.strength > 0.8 else []
@@ -833,6 +852,7 @@ def _describe(
         else None,
         shaft_confidence=shaft.z if shaft else 0.0,
         shaft_guess_hz=shaft.rate_hz if shaft else None,
+        half_rate_z=shaft.half_z if shaft else None,
         track=track,
         up_track=up_track,
         switch_open=opened,

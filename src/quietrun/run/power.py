@@ -28,6 +28,8 @@ from quietrun.dsp.order import median, quantile
 Floats = NDArray[np.float64]
 
 HARMONICS = tuple(range(1, 13))
+OWN_LINES = 4  # the fifth of 60 Hz mains is the sixth of 50 Hz
+MOST_RISE_DB = 20.0
 HALF_BAND_HZ = 24.0
 WINDOW_S = 0.20
 RASTER_S = 0.02
@@ -56,6 +58,12 @@ class Comb:
     mains_hz: float
     salience_db: float
     rises_db: tuple[float, ...]
+
+    @property
+    def own_db(self) -> float:
+        """Mean rise of the lowest four lines, 0..20 dB; mains of 50 and of 60 Hz share none."""
+        low = self.rises_db[:OWN_LINES]
+        return sum(min(max(rise, 0.0), MOST_RISE_DB) for rise in low) / max(1, len(low))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +130,7 @@ def find_comb(frames: Frames, nominal_hz: float) -> Comb:
     rise = 10 * np.log10(found / floor + 1e-12)
     # 70 dB under the strongest line nothing is hum: skirts of a cut tone, rounding of the file
     rise = np.where(found > 1e-7 * float(power.max()), rise, 0.0)
-    score = np.clip(rise, 0.0, 20.0).mean(axis=1)
+    score = np.clip(rise, 0.0, MOST_RISE_DB).mean(axis=1)
     stray = 0.5 * (nominal_hz * (grid - 1.0) / _MAINS_SPREAD_HZ) ** 2
     best = int(np.argmax(score * order.size / _DB_A_NAT - stray))
     return Comb(

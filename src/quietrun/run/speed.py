@@ -14,7 +14,7 @@ below its synchronous rate 2 f / p.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,12 +54,16 @@ class Shaft:
         How far its comb stands over the chance combs, in their spread.
     margin : float
         The same for the best rival more than 0.5 % away.
+    half_z : float or None
+        Where two poles were told: how far the lines stand over chance that
+        only a shaft of half the rate has, one of four poles.
     """
 
     rate_hz: float
     poles: int
     z: float
     margin: float
+    half_z: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,8 +243,11 @@ def find_shaft(
         return None
     spectra = [sound_lines(frames, steady_s), *envelope_lines(frames, steady_s, top_hz)]
     four, two, odd = _combs(spectra, mains_hz)
+    if poles == 2:
+        shaft = _best_rate(two, mains_hz, 2)
+        return replace(shaft, half_z=_odd_z(spectra, mains_hz, 0.5 * shaft.rate_hz, odd))
     if poles is not None:
-        return _best_rate(four if poles == 4 else two, 2 * mains_hz / poles, poles)
+        return _best_rate(four, mains_hz / 2, 4)
     found = [_best_rate(four, mains_hz / 2, 4), _best_rate(two, mains_hz, 2)]
     return _settle_poles(spectra, mains_hz, found, odd)
 
@@ -276,7 +283,12 @@ def _settle_poles(
     four, two = found
     if abs(2 * four.rate_hz / two.rate_hz - 1) > 0.004:
         return max(found, key=lambda shaft: shaft.z)
-    near = four.rate_hz * np.array([0.9996, 0.9998, 1.0, 1.0002, 1.0004])
+    return four if _odd_z(spectra, mains_hz, four.rate_hz, odd) > ODD_Z else two
+
+
+def _odd_z(spectra: list[LineSpectrum], mains_hz: float, rate_hz: float, odd: Floats) -> float:
+    """How far the odd multiples of a rate stand over chance, in the spread of that."""
+    near = rate_hz * np.array([0.9996, 0.9998, 1.0, 1.0002, 1.0004])
     best = float(_odd_sum(spectra, near, mains_hz).max())
     chance = _by_chance(odd)
-    return four if best > float(chance.mean() + ODD_Z * chance.std()) else two
+    return (best - float(chance.mean())) / (float(chance.std()) + 1e-9)

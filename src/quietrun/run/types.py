@@ -71,6 +71,9 @@ class Run:
     shaft_hz : steady shaft rate, turns per second, None rather than a guess
     shaft_confidence : how far its comb stands over chance combs, in their spread
     shaft_guess_hz : likeliest shaft rate even where none is claimed (evidence only)
+    half_rate_z : where two poles were told, how far the lines stand over chance that only a shaft
+        of four poles has, in their spread
+    other_mains_hz : mains frequency, Hz, where the hum is clearly not that of the mains told
     track : speed share over the coast-down
     up_track : speed share over the run-up
     switch_open, switch_close : SwitchEvent
@@ -105,6 +108,8 @@ class Run:
     sag_percent: float | None = None
     others: tuple[tuple[float, float], ...] = ()
     ends_turning: bool = False
+    half_rate_z: float | None = None
+    other_mains_hz: float | None = None
     not_heard: tuple[str, ...] = ()
     phases: dict[str, tuple[float, float]] = field(default_factory=dict)
 
