@@ -218,6 +218,16 @@ def test_it_prints_on_two_sheets_with_whole_pictures(browser, pages, name, paper
     assert browser.js(hidden)
 
 
+@pytest.mark.parametrize("paper", [chromium.A4, chromium.LETTER])
+def test_many_clips_print_on_two_sheets_each_at_the_most(browser, tmp_path, paper):
+    """Three faults told of each of three clips, and pictures of what changed between them."""
+    page = tmp_path / "three.html"
+    for count in (2, 3):
+        page.write_text(render([three_faults()] * count, [bands()] * (count - 1)), encoding="utf-8")
+        browser.open(page)
+        assert len(re.findall(rb"/Type\s*/Page\b", browser.pdf(paper))) <= 2 * count
+
+
 def test_dark_screens_get_a_dark_page_with_readable_pictures(browser, pages):
     looks = {}
     for dark in (False, True):

@@ -154,7 +154,7 @@ def test_a_picture_is_drawn_and_carries_our_mark(tmp_path, made):
     write_picture(path, made())  # over its own kind
     assert b"quietrun" in first[:400]
     pixels = image.imread(path)
-    assert pixels.shape[0] > 800
+    assert pixels.shape[0] > (250 if made is bare else 800)  # a file without sound: words only
     assert pixels.shape[1] > 1000
     assert pixels[..., :3].std() > 0.05  # something is drawn
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from os import PathLike
-from textwrap import shorten
+from textwrap import fill, shorten
 from typing import Any
 
 import numpy as np
@@ -39,25 +39,26 @@ def picture_png(exhibit: Exhibit) -> bytes:
     """Draw a clip: answer, waveform, spectrogram, coast-down, envelope, faults."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(12.0, 9.6), layout="constrained")
     verdict = exhibit.analysis.verdict
+    lower = exhibit.coast is not None or exhibit.envelope is not None
+    upper = exhibit.wave is not None or exhibit.spectrogram is not None
+    heights = [1.0, 1.3] * upper + [1.3] * lower
+    figure = Figure(figsize=(12.0, 0.9 + 2.42 * sum(heights or [0.6])), layout="constrained")
     name = exhibit.analysis.machine.id or file_name(exhibit.analysis.source.path)
-    figure.suptitle(
-        _plain(shorten(f"{name}: {verdict.word.upper()}. {sentence(verdict)}", 110)), fontsize=13
-    )
-    grid = figure.add_gridspec(3, 2, height_ratios=(1.0, 1.3, 1.3))
-    wave, spec = figure.add_subplot(grid[0, :]), figure.add_subplot(grid[1, :])
-    left, right = figure.add_subplot(grid[2, 0]), figure.add_subplot(grid[2, 1])
-    _draw(wave, exhibit.wave, _wave, "What happened, and when?")
-    _draw(spec, exhibit.spectrogram, _spectrogram, "Which tones, and which follow the speed?")
-    _draw(left, exhibit.coast, _coast, "How does it run down?")
-    _draw(right, exhibit.envelope, _envelope, "What repeats, and does it keep time with the turn?")
-    told = "   ".join(
-        f"{FAULT_TITLES[s.fault]} {percent(s.probability)} (limit {100 * s.limit:.0f} %)"
-        for s in verdict.faults
-        if s.probability is not None
-    )
-    figure.supxlabel(told, fontsize=9)
+    told = shorten(f"{name}: {verdict.word.upper()}. {sentence(verdict)}", 330)
+    figure.suptitle(_plain(fill(told, 110)), fontsize=13)
+    if heights:
+        grid = figure.add_gridspec(len(heights), 2, height_ratios=heights)
+    if upper:
+        tones = "Which tones, and which follow the speed?" if lower else "Which tones were there?"
+        _draw(figure.add_subplot(grid[0, :]), exhibit.wave, _wave, "What happened, and when?")
+        _draw(figure.add_subplot(grid[1, :]), exhibit.spectrogram, _spectrogram, tones)
+    if lower:
+        left, right = (figure.add_subplot(grid[len(heights) - 1, i]) for i in (0, 1))
+        repeats = "What repeats, and does it keep time with the turn?"
+        _draw(left, exhibit.coast, _coast, "How does it run down?")
+        _draw(right, exhibit.envelope, _envelope, repeats)
+    figure.supxlabel(_plain(_foot(exhibit)), fontsize=9)
     out = io.BytesIO()
     figure.savefig(
         out,
@@ -66,6 +67,18 @@ def picture_png(exhibit: Exhibit) -> bytes:
         metadata={"Software": f"quietrun {__version__}"},
     )
     return out.getvalue()
+
+
+def _foot(exhibit: Exhibit) -> str:
+    """Say what could not be drawn; then how likely each fault is, or what to do instead."""
+    verdict = exhibit.analysis.verdict
+    told = "   ".join(
+        f"{FAULT_TITLES[s.fault]} {percent(s.probability)} (limit {100 * s.limit:.0f} %)"
+        for s in verdict.faults
+        if s.probability is not None
+    )
+    do = " ".join(verdict.look_first) if verdict.word == "unusable" else ""
+    return "\n".join(fill(line, 150) for line in (*exhibit.not_shown, do, told) if line)
 
 
 def _plain(text: str) -> str:
