@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -216,6 +217,35 @@ def test_it_prints_on_two_sheets_with_whole_pictures(browser, pages, name, paper
     assert all(rule == "avoid" and 50 < height < inside[1] for rule, height in figures)
     hidden = "[...document.querySelectorAll('audio')].every(one => !one.getClientRects().length)"
     assert browser.js(hidden)
+
+
+#: What stands over a picture and what stands under it, in the picture itself.
+OVER_AND_UNDER = (
+    (r"What happened, and when|Which tones", r"seconds(?! from)"),
+    (r"How does it run down", r"seconds from switch-off"),
+    (r"What repeats", r"times per turn"),
+    (r"What changed", r"third octave"),
+)
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="apt-get install poppler-utils")
+@pytest.mark.parametrize("paper", [chromium.A4, chromium.LETTER])
+@pytest.mark.parametrize("name", ["noisy", "three_faults", "against_own", "before_after"])
+def test_no_picture_is_cut_by_the_end_of_a_sheet(browser, pages, tmp_path, name, paper):
+    """On each sheet there are as many questions as feet of the pictures that answer them."""
+    browser.open(pages[name])
+    (tmp_path / "page.pdf").write_bytes(browser.pdf(paper))
+    told = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "page.pdf", "-"], capture_output=True, check=True
+    )
+    sheets = told.stdout.decode("utf-8").split("\f")[:-1]
+    assert len(sheets) == 2
+    found = 0
+    for sheet in sheets:
+        for over, under in OVER_AND_UNDER:
+            assert len(re.findall(over, sheet)) == len(re.findall(under, sheet)), (over, sheet)
+            found += len(re.findall(over, sheet))
+    assert found == FIGURES.get(name, 4)
 
 
 @pytest.mark.parametrize("paper", [chromium.A4, chromium.LETTER])
