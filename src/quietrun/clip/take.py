@@ -196,7 +196,8 @@ def _timing(take: Take) -> Iterator[Problem]:
             fatal=True,
         )
     elif share < 1.0 - _LOST_SHARE or take.overflows:
-        lost = f"{take.overflows} times" if take.overflows else f"{1 - share:.0%} of the sound"
+        times = "once" if take.overflows == 1 else f"{take.overflows} times"
+        lost = times if take.overflows else f"{100 * (1 - share):.0f} % of the sound"
         yield Problem(
             "cut_file",
             f"Samples were lost while recording ({lost}).",
