@@ -144,14 +144,15 @@ UNKNOWN = run_of()
         (Label(), TWO, 48_000, 30_000, 0),
         (Label(missing_db=4.0), TWO, 88_200, 40_000, 2),
         # a shaft that no motor has
-        (Label(fast_z=8.0, fast_odd_z=1.4), TWO, 48_000, 20_000, 2),
+        (Label(fast_z=8.0, fast_odd_z=1.4, missing_db=2.0), TWO, 48_000, 20_000, 2),
+        (Label(fast_z=8.0, fast_odd_z=1.4, missing_db=1.9), TWO, 48_000, 20_000, 1),
         (Label(fast_z=5.0, fast_odd_z=1.4), TWO, 48_000, 20_000, 1),
         (Label(fast_z=4.9, fast_odd_z=1.4), TWO, 48_000, 20_000, 0),
         (Label(fast_z=9.0, fast_odd_z=1.5), TWO, 48_000, 20_000, 0),
         (Label(fast_z=9.0, missing_db=-3.0), TWO, 48_000, 20_000, 0),
         (Label(fast_z=5.0), TWO, 96_000, 30_000, 2),
         (Label(fast_z=9.0), FOUR, 48_000, 20_000, 0),
-        (Label(fast_z=9.0), replace(FOUR, shaft_confidence=5.9), 48_000, 20_000, 2),
+        (Label(fast_z=9.0), replace(FOUR, shaft_confidence=5.9), 48_000, 20_000, 1),
     ],
 )
 def test_doubt_of_a_doubled_label(label, run, rate_hz, edge_hz, doubt):
@@ -173,8 +174,8 @@ def test_doubt_of_a_doubled_label(label, run, rate_hz, edge_hz, doubt):
         (Label(between_db=-1.1), TWO, 24_000, 0),
         (Label(between_db=5.9), TWO, 48_000, 0),
         (Label(between_db=6.0), TWO, 48_000, 1),
-        (Label(slow_z=4.0, slow_odd_z=4.0, between_db=-5.9), FOUR, 48_000, 2),
-        (Label(slow_z=4.0, slow_odd_z=4.0, between_db=-6.0), FOUR, 48_000, 1),
+        (Label(slow_z=4.0, slow_odd_z=4.0, between_db=-1.9), FOUR, 48_000, 2),
+        (Label(slow_z=4.0, slow_odd_z=4.0, between_db=-2.0), FOUR, 48_000, 1),
         (Label(slow_z=4.0, slow_odd_z=3.0, between_db=-5.0), FOUR, 48_000, 1),
         (Label(slow_z=4.0, slow_odd_z=3.0, between_db=-8.0), FOUR, 48_000, 0),
         (Label(slow_z=3.9, slow_odd_z=9.0, between_db=-5.0), FOUR, 48_000, 0),

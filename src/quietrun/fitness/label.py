@@ -78,7 +78,8 @@ def doubt_doubled(label: Label, run: Run, rate_hz: float, edge_hz: float) -> int
     if four and run.shaft_confidence >= _SURE_OF_SHAFT and not (high and label.missing_db >= 4.0):
         return 0
     too_fast = label.fast_z >= 5.0 and label.fast_odd_z < 1.5 and label.missing_db > -3.0
-    if (high and label.missing_db >= 4.0) or (too_fast and (high or label.fast_z >= 8.0)):
+    clear = high or (label.fast_z >= 8.0 and label.missing_db >= 2.0)
+    if (high and label.missing_db >= 4.0) or (too_fast and clear):
         return 2
     return int(high or too_fast or label.missing_db >= 8.0)
 
@@ -93,7 +94,7 @@ def doubt_halved(label: Label, run: Run, rate_hz: float) -> int:
     if known and run.poles == 2 and run.shaft_confidence >= _SURE_OF_SHAFT:
         return int(label.between_db >= (-1.0 if low else 6.0))
     too_slow = label.slow_z >= 4.0 and label.slow_odd_z >= 3.0 and label.between_db > -8.0
-    if too_slow and label.slow_odd_z >= 4.0 and label.between_db > -6.0:
+    if too_slow and label.slow_odd_z >= 4.0 and label.between_db > -2.0:
         return 2
     if known and run.poles == 4 and low and label.between_db >= 3.0:
         return 2
