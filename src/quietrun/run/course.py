@@ -19,7 +19,7 @@ from quietrun.dsp.frames import Frames, band_power, slice_signal
 from quietrun.dsp.order import median, quantile, quantiles
 from quietrun.dsp.windows import hann
 from quietrun.machine.types import Machine
-from quietrun.run import clicks, cut, power, ratio, speed
+from quietrun.run import clicks, cut, power, ratio, soft, speed
 from quietrun.run.types import CoastDown, Run, SpeedTrack, SwitchEvent
 
 Floats = NDArray[np.float64]
@@ -626,7 +626,7 @@ def _refine(
     onset = _switched_on(frames, act, comb, a, full) if by_hum else onset_before(act, a)
     if onset <= _SEEN_S and full is not None and full > 0.5:
         onset = onset_before(act, full)  # the room hums too, or is as loud
-    onset = hum_onset(frames, comb, onset)
+    onset = soft.soft_start(frames, act.level_db, hum_onset(frames, comb, onset))
     on: float | None = onset if onset > 0.1 else None
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     humming = by_hum and a - 0.3 <= middle <= b + 0.3
