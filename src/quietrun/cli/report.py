@@ -46,8 +46,9 @@ def report(
     """Write a page about one or more clips: the answer, why, pictures and sounds.
 
     The page is one file. It opens in any browser without a network, reads on
-    a phone, and prints on one or two sheets; two clips side by side. Clips that the logbook knows are
-    judged by the machine's own limits, and set beside its own quiet run.
+    a phone, and prints on one or two sheets; two clips side by side. Clips
+    that the logbook knows are judged by the machine's own limits, and set
+    beside its own quiet run.
 
     Exits as check does: 0 when every clip is quiet, 1 when one is to be
     inspected or is noisy, 2 on a mistake in the call, 3 when one carries no
