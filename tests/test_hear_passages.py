@@ -6,6 +6,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
+import soundfile
 from made_logbook import made_entry, made_report
 from plain_run import plain_run
 
@@ -37,6 +38,7 @@ from quietrun.logbook.types import MachineRecord
 from quietrun.machine import Machine
 from quietrun.pipeline import general_model
 from quietrun.report.exhibit import Told
+from quietrun.synth import draw_recipe, render
 
 DEMO = Path(__file__).parents[1] / "synthetic_audio"
 
@@ -321,3 +323,14 @@ def test_a_part_of_a_long_file_is_cut_at_the_same_places(judged):
     for one, other in zip(here, there, strict=True):
         for a, b in zip(one.sounds, other.sounds, strict=True):
             assert np.array_equal(a.samples, b.samples)
+
+
+def test_a_hand_spin_is_not_said_to_lack_what_it_cannot_have(tmp_path):
+    """Its length is told; no speed is followed, and that is no fault of the recording."""
+    made = render(draw_recipe(np.random.default_rng(7), stage="hand_spin", faults={}, snr_db=28.0))
+    soundfile.write(tmp_path / "spin.wav", made.samples, int(made.rate_hz))
+    shown = exhibit_of(tmp_path / "spin.wav", machine=Machine(stage="hand_spin"), sounds=False)
+    assert shown.analysis.run.coast is not None
+    assert shown.not_shown == (
+        "Speed and patterns are not drawn: a hand spin keeps no speed to follow them by.",
+    )

@@ -25,6 +25,7 @@ from quietrun.report.exhibit import Sound
 from quietrun.report.page import render
 from quietrun.report.svg import ticks
 from quietrun.report.text import NEAR
+from quietrun.report.text import render as text_of
 from quietrun.words import FAULT_TITLES
 
 CSS = Path(quietrun.report.__file__).parent / "templates" / "page.css"
@@ -492,6 +493,16 @@ def test_touching_burrs_are_drawn_and_told():
     assert "The burrs touch: 4.12 s to 5.50 s." in page
     assert "The burrs touch from 4.12 to 5.50 s, over 30 % of the turn." in page
     assert '<rect class="touch"' not in render([exhibit()])
+
+
+def test_burrs_that_never_touch_are_said_to():
+    made = made_analyses.burr_setting()
+    calm = replace(made, verdict=replace(made.verdict, contacts=()))
+    assert "<li>No touch of the burrs is heard in this clip.</li>" in render([exhibit(calm)])
+    assert "- No touch of the burrs is heard in this clip." in text_of(calm)
+    other = made_analyses.noisy()
+    assert other.verdict.contacts is None
+    assert "No touch" not in render([exhibit(other)]) + text_of(other)
 
 
 def test_whose_limits_judged_is_told():

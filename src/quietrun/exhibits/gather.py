@@ -108,6 +108,8 @@ def _whole(clip: Clip) -> Sound | None:
 def _not_shown(analysis: Analysis, coast: bool, envelope: bool, usable: bool) -> tuple[str, ...]:
     if not usable:
         return ("Phases, speed and patterns are not drawn: of this clip they would mislead.",)
+    if analysis.machine.stage == "hand_spin" and not (coast or envelope):
+        return ("Speed and patterns are not drawn: a hand spin keeps no speed to follow them by.",)
     lines = []
     if not coast:
         lines.append("The coast-down is not drawn: it could not be followed.")

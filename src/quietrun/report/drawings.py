@@ -271,7 +271,7 @@ def _mark_names(board: Board, picture: EnvelopePicture, place: Scale) -> None:
         middle = min(max(place(mark.order), board.x0 + width / 2 - 8), board.x1 - width / 2)
         if middle - width / 2 < ends.get(mark.kind, 0.0):
             continue
-        ends[mark.kind] = middle + width / 2 + 3.0
+        ends[mark.kind] = middle + width / 2 + 8.0
         board.text(middle, rows[mark.kind] + 3.0, mark.name, f"tm {mark.kind}", "middle")
 
 

@@ -21,6 +21,7 @@ from quietrun.report.setting import set_page
 from quietrun.report.svg import linear, num
 from quietrun.report.text import (
     NEAR,
+    NO_TOUCH,
     digits,
     explained,
     percent,
@@ -428,11 +429,14 @@ def _one(passage: Passage) -> Listen:
 
 
 def _contacts(exhibit: Exhibit) -> tuple[str, ...]:
+    contacts = exhibit.analysis.verdict.contacts
+    if contacts is not None and not contacts:
+        return (NO_TOUCH,)
     lines = []
-    for contact in exhibit.analysis.verdict.contacts or ():
+    for contact in contacts or ():
         share = contact.turn_share
         arc = "" if share is None else f", over {100 * share:.0f} % of the turn"
-        lines.append(f"from {contact.start_s:.2f} to {contact.until_s:.2f} s{arc}")
+        lines.append(f"The burrs touch from {contact.start_s:.2f} to {contact.until_s:.2f} s{arc}.")
     return tuple(lines)
 
 

@@ -27,6 +27,7 @@ NEAR = 0.75  # share of the limit from which an unflagged fault's reasons are wo
 JUST_UNDER = 0.9  # share of the limit from which rounded numbers would look equal
 WIDE = 80  # columns that a row with its bar takes
 
+NO_TOUCH = "No touch of the burrs is heard in this clip."
 #: A shape for each verdict, for those who see no colour.
 _SHAPES = {"quiet": "[ ok ]", "inspect": "[ ?? ]", "noisy": "[ !! ]", "unusable": "[ -- ]"}
 
@@ -303,6 +304,8 @@ def _course(analysis: Analysis, page: Page) -> Iterator[str]:
 
 
 def _contacts(analysis: Analysis, page: Page) -> Iterator[str]:
+    if analysis.verdict.contacts is not None and not analysis.verdict.contacts:
+        yield from wrap(NO_TOUCH, page.columns(), "  - ")
     for contact in analysis.verdict.contacts or ():
         share = (
             f", over {100 * contact.turn_share:.0f} % of the turn"
