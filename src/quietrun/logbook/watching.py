@@ -156,5 +156,5 @@ def _sentences(
     return [
         f"{trend.watch.title.capitalize()}{where} {verb} {word} since {first.since} (from about "
         f"{before:.2f} to {values[-1]:.2f}{unit}; seen on {first.day}). By chance such a signal "
-        f"comes once in about {trend.by_chance:.0f} visits for each measure."
+        f"comes once in about {float(f'{trend.by_chance:.2g}'):.0f} visits for each measure."
     ]
