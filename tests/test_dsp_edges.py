@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from quietrun.dsp import levels, windows
+from quietrun.dsp import levels, tones, windows
 from quietrun.dsp.blocks import along_blocks, block_means
 from quietrun.dsp.frames import band_envelope, fast_length, frames_of, slice_signal
 from quietrun.dsp.order import median, quantile, quantiles
@@ -127,3 +127,22 @@ def test_a_hann_window_is_that_of_its_formula(size):
     periodic = 0.5 - 0.5 * np.cos(2 * np.pi * k / size)
     symmetric = 0.5 - 0.5 * np.cos(2 * np.pi * k / max(1, size - 1))
     assert np.allclose(found, periodic, atol=1e-6) or np.allclose(found, symmetric, atol=1e-6)
+
+
+def test_nominal_third_octaves_are_the_exact_ones_rounded():
+    """IEC 61260-1, base ten: 1000 * 10^(n / 10) for n = -20 .. 13, each within 3 %."""
+    exact = 1000.0 * 10.0 ** (np.arange(-20, 14) / 10.0)
+    assert np.array(levels.NOMINAL_HZ) == pytest.approx(exact, rel=0.03)
+
+
+def test_the_power_of_a_band_by_parts_of_lines():
+    """Lines stand for half a step to each side; a band beyond the last one ends with it."""
+    power = np.arange(1.0, 11.0)
+    one = tones.Band(2.5, 3.5)
+    assert tones._sum(power, 1.0, one) == pytest.approx(4.0)
+    parts = tones.Band(2.0, 4.0)
+    assert tones._sum(power, 1.0, parts) == pytest.approx(0.5 * 3.0 + 4.0 + 0.5 * 5.0)
+    end = tones._sum(power, 1.0, tones.Band(8.5, 9.5))
+    assert end == pytest.approx(10.0)
+    assert tones._sum(power, 1.0, tones.Band(8.5, 40.5)) == pytest.approx(10.0)
+    assert tones._sum(power, 1.0, tones.Band(7.0, 40.5)) == pytest.approx(0.5 * 8.0 + 9.0 + 10.0)

@@ -115,3 +115,18 @@ def test_the_fundamental_is_known_best_from_high_and_clear_harmonics():
     assert defects._rate(found) == pytest.approx(wanted)
     unsure = (harmonic(1, 3.0, 0.0, False), harmonic(2, 6.4, 0.0, False))
     assert defects._rate(unsure) == pytest.approx(np.average([3.0, 3.2], weights=[1.0, 2.0]))
+
+
+@pytest.mark.parametrize(
+    ("chance", "held", "certain"), [(-9.0, -9.0, True), (-1.0, -1.0, False), (0.7, 0.0, False)]
+)
+def test_a_harmonic_is_no_likelier_than_chance(chance, held, certain):
+    """More than sure is not less than chance; certain below the share of false alarms."""
+    lines = SimpleNamespace(rise=np.full(9, 100.0), power=np.ones(9), step=0.5)
+    plan = SimpleNamespace(false_alarm=1e-3)
+    found = defects._harmonic(lines, 2, 4, chance, plan)
+    assert found.number == 2
+    assert found.order == 2.0
+    assert found.rise_db == pytest.approx(20.0)
+    assert found.certain is certain
+    assert found.chance_log10 == held

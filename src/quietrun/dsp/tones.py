@@ -306,6 +306,8 @@ def _sum(power: Real, step_hz: float, band: Band) -> float:
     first, last = int(lo), min(int(hi), power.size - 1)
     total = float(np.sum(power[first : last + 1], dtype=np.float64))
     total -= (lo - first) * float(power[first])
+    if int(hi) > last:  # the band goes on beyond the last line
+        return total
     return total - (1.0 - (hi - int(hi))) * float(power[last])
 
 
