@@ -22,6 +22,8 @@ _FLOOR = 0.03
 #: Spans before switch-on and after switch-off in which a shaft is, or is not, heard turning, s.
 _BEFORE_S = ((-1.0, -0.6), (-0.6, -0.3), (-0.3, -0.1))
 _AFTER_S = ((0.3, 0.6), (0.6, 1.0))
+#: Few forward clips come near (the price of a doubt is a good clip that may not be called quiet).
+_LEAST_BOTH_DB, _LEAST_START_DB = -5.0, -8.0
 _SIDE = 5  # blocks on each side of a step
 
 
@@ -46,8 +48,7 @@ class Arrow:
         """Tell whether the ends are the wrong way round: both together, or one very clearly."""
         if self.starts_db is None or self.runs_on_db is None:
             return False
-        least_db = -4.0 if self.runs_on_db < 5.0 else -7.0
-        return self.runs_on_db + self.starts_db < -0.5 or self.starts_db < least_db
+        return self.runs_on_db + self.starts_db < _LEAST_BOTH_DB or self.starts_db < _LEAST_START_DB
 
 
 def measure_arrow(view: View, edge_hz: float) -> Arrow:

@@ -13,7 +13,7 @@ once, for twice a speed of a motor on the mains is a speed of another one. Two t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,10 +60,12 @@ class Label:
     slow_odd_z: float = 0.0
 
 
-#: Phones record at 44.1 or 48 kHz, voice apps at 16 and less (common practice, no source): what is
-#: heard above this was hardly ever recorded there.
+#: Phones record at 44.1 or 48 kHz, voice apps at 16 and less (common practice, no source): a
+#: doubled label is one of 64 kHz and more, a halved one below 32 kHz, and at other rates a mere
+#: doubt counts for nothing. Sound above the first of these was hardly ever recorded there.
 _BEYOND_HEARING_HZ, _HIGH_RATE_HZ, _LOW_RATE_HZ = 24_500.0, 64_000.0, 32_000.0
 _SURE_OF_SHAFT = 6.0
+_LEAST_MISSING_DB, _LEAST_BETWEEN_DB = -3.0, -8.0  # below, the mains' lines speak for the label
 
 
 def doubt_doubled(label: Label, run: Run, rate_hz: float, edge_hz: float) -> int:
@@ -74,14 +76,15 @@ def doubt_doubled(label: Label, run: Run, rate_hz: float, edge_hz: float) -> int
     if label.missing_db >= 12.0:
         return 2
     high = rate_hz >= _HIGH_RATE_HZ and edge_hz > _BEYOND_HEARING_HZ
-    four = run.poles == 4 and run.shaft_hz is not None
-    if four and run.shaft_confidence >= _SURE_OF_SHAFT and not (high and label.missing_db >= 4.0):
+    if _is_sure(run, 4) and not (high and label.missing_db >= 4.0):
         return 0
-    too_fast = label.fast_z >= 5.0 and label.fast_odd_z < 1.5 and label.missing_db > -3.0
+    too_fast = (
+        label.fast_z >= 5.0 and label.fast_odd_z < 1.5 and label.missing_db > _LEAST_MISSING_DB
+    )
     clear = high or (label.fast_z >= 8.0 and label.missing_db >= 2.0)
     if (high and label.missing_db >= 4.0) or (too_fast and clear):
         return 2
-    return int(high or too_fast or label.missing_db >= 8.0)
+    return int(high or (rate_hz >= _HIGH_RATE_HZ and (too_fast or label.missing_db >= 8.0)))
 
 
 def doubt_halved(label: Label, run: Run, rate_hz: float) -> int:
@@ -90,15 +93,16 @@ def doubt_halved(label: Label, run: Run, rate_hz: float) -> int:
     Half-order lines alone are no proof: something that strikes every second turn has them too.
     """
     low = rate_hz < _LOW_RATE_HZ
-    known = run.shaft_hz is not None
-    if known and run.poles == 2 and run.shaft_confidence >= _SURE_OF_SHAFT:
-        return int(label.between_db >= (-1.0 if low else 6.0))
-    too_slow = label.slow_z >= 4.0 and label.slow_odd_z >= 3.0 and label.between_db > -8.0
+    if _is_sure(run, 2):
+        return int(low and label.between_db >= -1.0)
+    too_slow = (
+        label.slow_z >= 4.0 and label.slow_odd_z >= 3.0 and label.between_db > _LEAST_BETWEEN_DB
+    )
     if too_slow and label.slow_odd_z >= 4.0 and label.between_db > -2.0:
         return 2
-    if known and run.poles == 4 and low and label.between_db >= 3.0:
+    if run.shaft_hz is not None and run.poles == 4 and low and label.between_db >= 3.0:
         return 2
-    return int(too_slow or label.between_db >= (-3.0 if low else 4.0))
+    return int(low and (too_slow or label.between_db >= -3.0))
 
 
 def measure_label(view: View, edge_hz: float) -> Label:
@@ -118,17 +122,27 @@ def measure_label(view: View, edge_hz: float) -> Label:
     span_s = (float(time_s[0]), float(time_s[-1]))
     sound = sound_lines(view.frames, span_s)
     missing_db, between_db = _mains_lines(sound, mains_hz)
+    label = Label(missing_db=missing_db, between_db=between_db)
+    look_fast = missing_db > _LEAST_MISSING_DB and not _is_sure(view.run, 4)
+    look_slow = between_db > _LEAST_BETWEEN_DB and not _is_sure(view.run, 2)
+    if not (look_fast or look_slow):
+        return label
     lines = [sound, *envelope_lines(view.frames, span_s, edge_hz)]
-    fast_hz, fast_z = _best(lines, mains_hz, 2.0 * mains_hz)
-    slow_hz, slow_z = _best(lines, mains_hz, 0.25 * mains_hz)
-    return Label(
-        missing_db=missing_db,
-        between_db=between_db,
-        fast_z=fast_z,
-        fast_odd_z=_odd_z(lines, mains_hz, 0.5 * fast_hz, mains_hz),
-        slow_z=slow_z,
-        slow_odd_z=_odd_z(lines, mains_hz, slow_hz, 0.25 * mains_hz),
-    )
+    if look_fast:
+        fast_hz, fast_z = _best(lines, mains_hz, 2.0 * mains_hz)
+        odd_z = _odd_z(lines, mains_hz, 0.5 * fast_hz, mains_hz)
+        label = replace(label, fast_z=fast_z, fast_odd_z=odd_z)
+    if look_slow:
+        slow_hz, slow_z = _best(lines, mains_hz, 0.25 * mains_hz)
+        odd_z = _odd_z(lines, mains_hz, slow_hz, 0.25 * mains_hz)
+        label = replace(label, slow_z=slow_z, slow_odd_z=odd_z)
+    return label
+
+
+def _is_sure(run: Run, poles: int) -> bool:
+    """Tell a shaft that is clearly one of so many poles."""
+    known = run.poles == poles and run.shaft_hz is not None
+    return known and run.shaft_confidence >= _SURE_OF_SHAFT
 
 
 def _mains_lines(sound: LineSpectrum, mains_hz: float) -> tuple[float, float]:
