@@ -78,6 +78,8 @@ def test_the_comb_of_a_hum_is_its_own(mains_hz: float, other_hz: float) -> None:
     assert wrong is None
     assert best_comb(frames, mains_hz)[2] is None
     assert best_comb(frames, other_hz)[2] == pytest.approx(mains_hz + 0.04, abs=0.035)
+    far = frames_of(hum(mains_hz + 0.2), RATE_HZ)  # no grid strays so far
+    assert best_comb(far, other_hz)[2] is None
 
 
 def test_noise_contradicts_nothing() -> None:

@@ -99,7 +99,7 @@ def doubt_halved(label: Label, run: Run, rate_hz: float) -> int:
         label.slow_z >= 4.0 and label.slow_odd_z >= 3.0 and label.between_db > _LEAST_BETWEEN_DB
     )
     if too_slow and label.slow_odd_z >= 4.0 and label.between_db > -2.0:
-        return 2
+        return 2 if low else 1
     if run.shaft_hz is not None and run.poles == 4 and low and label.between_db >= 3.0:
         return 2
     return int(low and (too_slow or label.between_db >= -3.0))

@@ -37,6 +37,7 @@ _EDGE_S = 0.05  # a coherence window still sees half a line this long after it e
 _HEARD_DB = 3.6
 _ONE_LINE_DB = 10.0
 _SEVERAL_DB = 7.0
+_GRID_STRAYS_HZ = 0.15  # hardly ever further (large grids; from memory)
 _TOLD_WRONG_DB = 4.0  # right ones: at most 1.7 in 400 bench clips; wrong ones: 99 % more
 _EVEN_DB = 1.5  # a hum that does not start a motor is as loud early as late
 _BANDS = 22
@@ -125,7 +126,12 @@ def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool,
     told = None if mains_hz is None else (fifty if mains_hz < 55.0 else sixty)
     best = told or max(fifty, sixty, key=lambda comb: comb.own_db + comb.salience_db)
     other = sixty if best is fifty else fifty
-    wrong = told is not None and other.own_db - told.own_db > _TOLD_WRONG_DB and _heard(other)
+    wrong = (
+        told is not None
+        and other.own_db - told.own_db > _TOLD_WRONG_DB
+        and _heard(other)
+        and min(abs(other.mains_hz - f) for f in (50.0, 60.0)) < _GRID_STRAYS_HZ
+    )
     return best, _heard(best), other.mains_hz if wrong else None
 
 
