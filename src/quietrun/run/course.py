@@ -32,6 +32,8 @@ _CLOSES = (0.10, 0.85)
 _SEEN_S = 0.15  # of room before a rise
 _MOST_COVERED_S = 3.0
 _QUICKEST_S = 0.12  # no rotor runs up quicker
+_LONGEST_START_S = 3.5  # a motor that has not started by then never does
+_STRONG = 3.0  # nats a frame
 _EDGE_S = 0.05  # a coherence window still sees half a line this long after it ended
 # 60 draws of white and of brown noise: at most 3.3 dB and 9.0 dB (scripts/chance_levels.py)
 _HEARD_DB = 3.6
@@ -582,6 +584,19 @@ def _goes_on(act: Activity, at_s: float) -> bool:
     return before > 0.4 and min(share(0.5, 1.0), share(1.0, 2.0)) > before - 0.02
 
 
+def _line_gone(frames: Frames, comb: power.Comb, at_s: float) -> bool:
+    """Whether all sound about the clearest line falls at a time; a covered hum is in it still."""
+    line = 2 * comb.mains_hz * power.HARMONICS[int(np.argmax(comb.rises_db))]
+    z, rate = slice_signal(frames, max(line - power.HALF_BAND_HZ, 1.0), line + power.HALF_BAND_HZ)
+    energy = z.real**2 + z.imag**2
+
+    def level(from_s: float, to_s: float) -> float:
+        part = energy[max(0, int((at_s + from_s) * rate)) : int((at_s + to_s) * rate)]
+        return float(median(part)) if part.size > 4 else float("inf")
+
+    return level(0.2, 1.0) < 0.25 * level(-0.6, -0.05)
+
+
 def _falls_after(act: Activity, at_s: float) -> bool:
     """Whether the end of a hum is a switch-off: the rest holds still before it and falls after it.
 
@@ -619,8 +634,12 @@ def _refine(
     top_hz = min(16000.0, 0.45 * frames.rate_hz)
     loud = [s for s in active_stretches(act) if s[0] < b and s[1] > a]
     whole = (min([a, *(s[0] for s in loud)]), max([b, *(s[1] for s in loud)]))
-    cut_off = by_hum and odds.strength > 1.0 and b - a > 1.0 and _falls_after(act, b)
-    goes_on = by_hum and _goes_on(act, b)
+    ends = by_hum and odds.strength > 1.0 and b - a > 1.0
+    falls = _falls_after(act, b)
+    # no start takes so long: what ends then is the power, even where the rest gets louder
+    long_hum = ends and odds.strength > _STRONG and b - a > _LONGEST_START_S
+    cut_off = falls or long_hum if ends else False
+    goes_on = by_hum and _goes_on(act, b) and not (long_hum and _line_gone(frames, comb, b))
     cut_off = cut_off and not goes_on
     still = stillest(frames, (a, b) if cut_off else whole, 1.4)
     tones_hz = still_tones(frames, still, comb.mains_hz, top_hz)
@@ -633,10 +652,13 @@ def _refine(
     if onset <= _SEEN_S and full is not None and full > 0.5:
         onset = onset_before(act, full)  # the room hums too, or is as loud
     onset = soft.soft_start(frames, act.level_db, hum_onset(frames, comb, onset))
+    if full is not None and onset > 0.1 and full < onset + _QUICKEST_S:
+        full = None  # these tones were there before: they are not the shaft's
     on: float | None = onset if onset > 0.1 else None
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     humming = by_hum and a - 0.3 <= middle <= b + 0.3
-    if goes_on and full is None:
+    of_start = by_hum and not falls and b - a < _LONGEST_START_S and whole[1] > b + 1.0
+    if full is None and (goes_on or of_start):
         off = knee(act, max(b, still[0]), min(whole[1] + 1.5, frames.duration_s))
     elif cut_off or (humming and odds.strength > 1.5 and b - a > 1.5):
         off = b - _EDGE_S
@@ -648,8 +670,14 @@ def _refine(
         # a strong hum of the start alone, or none: go by where the level begins to fall
         begin = max(a + 0.3 * (b - a), still[0]) if not by_hum else still[0]
         off = knee(act, begin, min(max(b, whole[1]) + 1.5, frames.duration_s))
-    if full is not None and (full > a or a < 0.3) and whole[1] > turning[-1][1]:
-        off = max(off, turning[-1][1] - _EDGE_S)  # at full speed the power is on
+    if full is not None and whole[1] > turning[-1][1]:
+        slows = turning[-1][1] - _EDGE_S
+        sure = cut_off and falls and long_hum
+        if (full > min(a, onset + _QUICKEST_S) or a < 0.3) and not sure:
+            off = max(off, slows)  # at full speed the power is on
+        endless = off > frames.duration_s - 0.4
+        if endless and tones.strength > 2.0 and slows - full > 1.5 and _falls_after(act, slows):
+            off = slows  # a hum that never ends is the room's
     cut_s = _switched_off(
         frames,
         comb,
@@ -690,7 +718,7 @@ def follow_powered(clip: Clip, machine: Machine, frames: Frames) -> Run:
 def _follow_mains(
     clip: Clip, machine: Machine, frames: Frames, comb: power.Comb, heard: bool
 ) -> Run:
-    act = activity(frames, None)
+    act = plain = activity(frames, None)
     odds = power.hum(frames, comb, room_frames(act))
     stretches = stretches_of(odds) if heard and odds.strength > 0.8 else []
     by_hum = bool(stretches)
@@ -702,6 +730,7 @@ def _follow_mains(
         stretches = _one_run(act, _over_background(act, stretches))
         by_hum = bool(stretches)
     if not stretches:
+        act = plain  # a hum that is the room's says nothing of how loud the machine is
         stretches = active_stretches(act)
     if not stretches:
         return Run(not_heard=("Neither the mains hum of a motor nor a run was heard.",))
