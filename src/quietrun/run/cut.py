@@ -31,7 +31,7 @@ _LEAST_S = 0.2  # of steady sound before the cut
 #: Decelerations tried, as shares of the running speed lost a second.
 _LOSSES = np.geomspace(0.04, 4.0, 10)
 _CLEAR_NATS = 6.0
-_RINGS_ON_S = 0.02  # a room of half a second rings on so long that the middle of the fall is late
+_RINGS_ON_S = 0.035  # a room of half a second rings on so long that the middle of the fall is late
 
 
 def _band(frames: Frames, hz: float, span: tuple[float, float]) -> tuple[Complexes, float, float]:
