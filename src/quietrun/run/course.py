@@ -39,6 +39,7 @@ _EDGE_S = 0.05  # a coherence window still sees half a line this long after it e
 _HEARD_DB = 3.6
 _ONE_LINE_DB = 10.0
 _SEVERAL_DB = 7.0
+_SILENCE = 1e-14  # power, under what any recording holds: a quiet clip is told like a loud one
 _GRID_STRAYS_HZ = 0.15  # hardly ever further (large grids; from memory)
 _TOLD_WRONG_DB = 4.0  # right ones: at most 1.7 in 400 bench clips; wrong ones: 99 % more
 _EVEN_DB = 1.5  # a hum that does not start a motor is as loud early as late
@@ -84,8 +85,8 @@ def activity(frames: Frames, powered: NDArray[np.bool_] | None) -> Activity:
     """Measure activity; ``powered`` marks the frames known to be under power, if any are."""
     top = min(16000.0, 0.45 * frames.rate_hz)
     raw = band_power(frames, band_edges(top))
-    level = 10 * np.log10(smooth(raw, _SMOOTH) + 1e-12)
-    slow = 10 * np.log10(smooth(raw, 5 * _SMOOTH) + 1e-12)
+    level = 10 * np.log10(smooth(raw, _SMOOTH) + _SILENCE)
+    slow = 10 * np.log10(smooth(raw, 5 * _SMOOTH) + _SILENCE)
     quiet, loud = quantiles(slow, (0.08, 0.85), axis=0)
     act = _against(frames.time_s, level, quiet, loud)
     return act if powered is None else under_power(act, powered)
