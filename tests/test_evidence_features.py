@@ -122,14 +122,15 @@ def test_a_high_tone_stands_out(healthy):
 
 @pytest.mark.parametrize("gain_db", [-20.0, 6.0])
 def test_gain_changes_no_feature(healthy, gain_db):
-    """But for what float32 rounds: the fitted rest may move by a few ms, and a swing by 0.1 dB."""
+    """But for what float32 rounds: the coast-down may be cut into turns one sample elsewhere."""
     clip = plain_run(shaft_hz=SHAFT_HZ, off_s=OFF_S, coast_s=COAST_S).clip
     louder = _evidence(Clip(clip.samples * np.float32(10 ** (gain_db / 20)), RATE, clip.source))
     for name in BY_NAME:
         one, two = healthy.number(name), louder.number(name)
         assert (one is None) == (two is None), name
         if one is not None:
-            assert two == pytest.approx(one, abs=0.1 + 0.01 * abs(one)), name
+            share = 0.04 if name.startswith("coast_") else 0.01
+            assert two == pytest.approx(one, abs=0.05 + share * abs(one)), name
 
 
 @pytest.mark.parametrize("cells", [1.0, 4.0, 16.0])
