@@ -129,8 +129,9 @@ def test_gain_changes_no_feature(healthy, gain_db):
         one, two = healthy.number(name), louder.number(name)
         assert (one is None) == (two is None), name
         if one is not None:
-            share = 0.04 if name.startswith("coast_") else 0.01
-            assert two == pytest.approx(one, abs=0.05 + share * abs(one)), name
+            cut = name.startswith(("coast_turn", "coast_off"))
+            most_db = 0.15 + 0.04 * abs(one) if cut else 0.05 + 0.01 * abs(one)
+            assert two == pytest.approx(one, abs=most_db), name
 
 
 @pytest.mark.parametrize("cells", [1.0, 4.0, 16.0])
