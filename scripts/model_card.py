@@ -176,11 +176,8 @@ def main(out: Path) -> None:
         lines += [
             f"Whole verdicts of the shipped model on the {name} sound model, seed 7. Training and limits had "
             "other seeds of the same sound model: these figures flatter"
-            + (
-                ", the more as finding the run was debugged on some of these clips."
-                if name == "second"
-                else "."
-            ),
+            + ", the more as finding the run, and what is refused or doubted, was set looking at some of "
+            "these clips.",
             "",
             "```",
             json.dumps(brief(whole), indent=1),

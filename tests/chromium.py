@@ -24,6 +24,21 @@ for there, one in enumerate(high, start=3):
     os.dup2(one, there)
 os.execv(sys.argv[3], sys.argv[3:])
 """
+#: What reaches beyond the sides of the window.
+STICKS_OUT = """[...document.querySelectorAll("main *")].filter(one => {
+    const box = one.getBoundingClientRect();
+    return box.width > 2 && (box.left < -1 || box.right > innerWidth + 1);
+}).map(one => one.outerHTML.slice(0, 80))"""
+#: Text below 8.5 pixels, pictures' own included (their letters shrink with them).
+SMALL_LETTERS = """[...document.querySelectorAll("body *")].filter(one =>
+    [...one.childNodes].some(node => node.nodeType === 3 && node.data.trim())
+    && !["TITLE", "DESC"].includes(one.tagName.toUpperCase())
+    && one.getClientRects().length
+).map(one => {
+    const svg = one.closest("svg");
+    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
+    return [parseFloat(getComputedStyle(one).fontSize) * scale, one.textContent];
+}).filter(([size]) => size < 8.5)"""
 A4 = (8.27, 11.69)
 LETTER = (8.5, 11.0)
 

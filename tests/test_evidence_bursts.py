@@ -4,10 +4,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from written_scene import written_scene
 
 from quietrun.evidence import Missing, bursts, pairs, swings
-from quietrun.evidence.scene import BANDS, GROUPS, Scene
-from quietrun.run import Run
+from quietrun.evidence.scene import BANDS, GROUPS
 
 BIN_HZ = 23.4375
 HOP_S = 0.01
@@ -33,17 +33,10 @@ def scene_of(power, *, top_hz=20_000.0, spans=SPANS, clicks_s=()):
         hop_s=HOP_S,
         bins=lambda lo, hi: slice(*(int(k) for k in np.searchsorted(FREQS, (lo, hi)))),
     )
-    return Scene(
-        frames=frames,
-        run=Run(),
-        top_hz=top_hz,
+    return written_scene(
+        frames,
         spans=spans,
-        envelopes=(),
-        noise_time=np.zeros(0),
-        noise=np.zeros((0, 13)),
-        noise_room=np.zeros(13),
-        shaft_hz=25.0,
-        mains_hz=50.0,
+        top_hz=top_hz,
         coast_time=down,
         coast_share=(REST_S - down) / (REST_S - OFF_S),
         up_time=up,

@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from written_scene import written_scene
 
 from quietrun.evidence import Missing, tones
 from quietrun.evidence.scene import Scene
@@ -51,16 +52,11 @@ SPANS = {
 
 def values_of(*lines, run=None, spans=SPANS, track=True, top_hz=20_000.0, mains_hz=50.0):
     coasting = TIME[TIME >= OFF_S]
-    scene = Scene(
-        frames=frames_of_lines(*lines),
-        run=run or Run(),
-        top_hz=top_hz,
+    scene = written_scene(
+        frames_of_lines(*lines),
         spans=spans,
-        envelopes=(),
-        noise_time=np.zeros(0),
-        noise=np.zeros((0, 13)),
-        noise_room=np.zeros(13),
-        shaft_hz=25.0,
+        top_hz=top_hz,
+        run=run or Run(),
         mains_hz=mains_hz,
         coast_time=coasting if track else None,
         coast_share=share_at(coasting) if track else None,

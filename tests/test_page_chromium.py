@@ -143,31 +143,14 @@ def test_nothing_sticks_out_sideways(browser, pages, name, width):
     browser.open(pages[name], width=width, mobile=width < 500)
     assert browser.js("document.documentElement.scrollWidth") <= width
     assert browser.js("innerWidth") == width  # nothing made the phone zoom out
-    out = browser.js(
-        """[...document.querySelectorAll("main *")].filter(one => {
-            const box = one.getBoundingClientRect();
-            return box.width > 2 && (box.left < -1 || box.right > innerWidth + 1);
-        }).map(one => one.outerHTML.slice(0, 80))"""
-    )
-    assert out == []
+    assert browser.js(chromium.STICKS_OUT) == []
 
 
 @pytest.mark.parametrize("name", ALL)
 def test_letters_are_large_enough_on_a_phone(browser, pages, name):
     """No text below 8.5 pixels, pictures' own included (their letters shrink with them)."""
     browser.open(pages[name], width=390, mobile=True)
-    small = browser.js(
-        """[...document.querySelectorAll("main *")].filter(one =>
-            [...one.childNodes].some(node => node.nodeType === 3 && node.data.trim())
-            && !["TITLE", "DESC"].includes(one.tagName.toUpperCase())
-            && one.getClientRects().length
-        ).map(one => {
-            const svg = one.closest("svg");
-            const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
-            return [parseFloat(getComputedStyle(one).fontSize) * scale, one.textContent];
-        }).filter(([size]) => size < 8.5)"""
-    )
-    assert small == []
+    assert browser.js(chromium.SMALL_LETTERS) == []
 
 
 @pytest.mark.parametrize("name", ["noisy", "three_faults", "before_after"])

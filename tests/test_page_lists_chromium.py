@@ -78,13 +78,7 @@ def test_all_is_in_sight_and_no_column_is_too_narrow(browser, pages, name, width
     """Nothing sticks out, nothing has to be pushed aside, no cell is a ladder of letters."""
     browser.open(pages[name], width=width, mobile=width < 500)
     assert browser.js("innerWidth") == width
-    out = browser.js(
-        """[...document.querySelectorAll("main *")].filter(one => {
-            const box = one.getBoundingClientRect();
-            return box.width > 2 && (box.left < -1 || box.right > innerWidth + 1);
-        }).map(one => one.outerHTML.slice(0, 80))"""
-    )
-    assert out == []
+    assert browser.js(chromium.STICKS_OUT) == []
     ladders = browser.js(
         """[...document.querySelectorAll("td")].filter(one => {
             const words = document.createRange();
@@ -99,18 +93,7 @@ def test_all_is_in_sight_and_no_column_is_too_narrow(browser, pages, name, width
 @pytest.mark.parametrize("name", ALL)
 def test_letters_are_large_enough_on_a_phone(browser, pages, name):
     browser.open(pages[name], width=390, mobile=True)
-    small = browser.js(
-        """[...document.querySelectorAll("body *")].filter(one =>
-            [...one.childNodes].some(node => node.nodeType === 3 && node.data.trim())
-            && !["TITLE", "DESC"].includes(one.tagName.toUpperCase())
-            && one.getClientRects().length
-        ).map(one => {
-            const svg = one.closest("svg");
-            const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
-            return [parseFloat(getComputedStyle(one).fontSize) * scale, one.textContent];
-        }).filter(([size]) => size < 8.5)"""
-    )
-    assert small == []
+    assert browser.js(chromium.SMALL_LETTERS) == []
 
 
 @pytest.mark.parametrize("paper", [chromium.A4, chromium.LETTER])

@@ -107,8 +107,7 @@ def assess(clip: Clip, run: Run, frames: Frames, *, stage: str = "assembled") ->
     else:
         measures = measure(view)
         found = [
-            *(_wrong_mains(run) or _presence(view, measures)),
-            *(_wrong_mains(run) or _wrong_poles(run) or _clock(view, measures)),
+            *_machine(view, measures),
             *file_problems,
             *_length(clip, view),
             *_course(run, view),
@@ -274,6 +273,15 @@ def _other_says(turning: Turning) -> str:
             "it is not tied to the mains."
         )
     return "A machine runs, but without the hum of a motor on the mains."
+
+
+def _machine(view: View, measures: Measures) -> Iterator[Problem]:
+    """Whether the machine that was told is there; under wrong mains nothing else can be said."""
+    if wrong := _wrong_mains(view.run):
+        yield from wrong
+        return
+    yield from _presence(view, measures)
+    yield from _wrong_poles(view.run) or _clock(view, measures)
 
 
 # --- does its clock run right? ----------------------------------------------------------------
