@@ -321,21 +321,14 @@ def _clock(view: View, measures: Measures) -> Iterator[Problem]:
     """A rate label that is wrong by two, or a clip that is played backwards."""
     if not view.steady.any():
         return
-    doubled = doubt_doubled(measures.label, view.run, view.frames.rate_hz, measures.edge_hz)
-    halved = doubt_halved(measures.label, view.run, view.frames.rate_hz)
+    doubled = doubt_doubled(measures.label, view.frames.rate_hz, measures.edge_hz)
+    halved = doubt_halved(measures.label, view.frames.rate_hz)
     if doubled or halved:
-        rate_hz, doubt = view.frames.rate_hz, max(doubled, halved)
-        true_hz, what = (
-            (0.5 * rate_hz, "every second line that it should have is missing")
-            if doubled >= halved
-            else (2.0 * rate_hz, "there are lines half way between those that it can have")
-        )
         yield _strange(
-            f"The tones fit no motor on the mains: {what}. At {true_hz:.0f} Hz instead of "
-            f"{rate_hz:.0f} Hz they would.",
+            _label_says(measures.label, view.frames.rate_hz, doubled=doubled >= halved),
             "A wrong sample rate moves every tone and every time.",
             "Send the file as the recorder made it, at 44.1 or 48 kHz.",
-            fatal=doubt > 1,
+            fatal=max(doubled, halved) > 1,
         )
     elif measures.arrow.is_backwards:
         yield _strange(
@@ -344,6 +337,23 @@ def _clock(view: View, measures: Measures) -> Iterator[Problem]:
             "backwards shows neither.",
             "Record a whole run: quiet room, on, four seconds running, off, let it run down.",
         )
+
+
+def _label_says(label: Label, rate_hz: float, *, doubled: bool) -> str:
+    if label.own_z is None:
+        return (
+            f"Hardly a phone records at {rate_hz:.0f} Hz, and no hum of the mains was heard "
+            "that would show this rate to be right."
+        )
+    true_hz, what = (
+        (0.5 * rate_hz, "every second line that it should have is missing")
+        if doubled
+        else (2.0 * rate_hz, "there are lines half way between those that it can have")
+    )
+    return (
+        f"The tones fit no motor on the mains: {what}. At {true_hz:.0f} Hz instead of "
+        f"{rate_hz:.0f} Hz they would."
+    )
 
 
 def _strange(what: str, why: str, do: str, *, fatal: bool = False) -> Problem:

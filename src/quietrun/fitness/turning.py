@@ -139,7 +139,8 @@ def _lines(
         at = np.flatnonzero(flags) + 1
         sides = np.maximum(row[[at - 1, at + 1]], row[at] - 200.0)  # digital silence is -inf dB
         bend = sides[0] - 2 * row[at] + sides[1]
-        place = at + 0.5 * (sides[0] - sides[1]) / np.where(bend == 0, -1.0, bend)
+        off = 0.5 * (sides[0] - sides[1]) / np.where(bend == 0, -1.0, bend)
+        place = at + np.clip(off, -1.0, 1.0)  # a peak over its surroundings may have none itself
         line_hz = freqs_hz[0] + place * step_hz
         if mains_hz:
             twice = 2.0 * mains_hz
