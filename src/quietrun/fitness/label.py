@@ -73,7 +73,7 @@ _UNKNOWN_Z = 3.0  # says nothing for a doubled label nor against it
 #: Sound above the first of these was hardly ever recorded there. Log-odds are ours.
 _BEYOND_HEARING_HZ, _HIGH_RATE_HZ, _LOW_RATE_HZ = 24_500.0, 64_000.0, 32_000.0
 _OF_PHONES_HZ = (44_100.0, 48_000.0)
-_HIGH_AND_HEARD, _HIGH, _OF_PHONES, _LOW = 5.0, 3.5, -2.5, 3.0
+_HIGH_AND_HEARD, _HIGH, _OF_PHONES, _LOW = 5.0, 2.5, -2.5, 3.0
 _DOUBT, _SURE = 2.0, 4.0
 _HEARD_Z = 3.0
 
