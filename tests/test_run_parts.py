@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from quietrun.dsp.frames import frames_of
-from quietrun.run import clicks, course, power
+from quietrun.run import clicks, course, power, speed
 from quietrun.run.course import Activity
+from quietrun.run.types import CoastDown
 
 RATE, STEP_S, BANDS = 16_000.0, 0.01, 22
 
@@ -195,6 +196,26 @@ def test_where_too_little_is_heard_nothing_is_said():
     assert course._started(faint, HUM, True) is None
     cut = made(runs((1.0, 0.0), (3.0, 1.0), (0.4, 0.0)))
     assert course._started(cut, HUM, True) is None
+
+
+@pytest.mark.parametrize(
+    ("said", "z", "coast_s", "turned"),
+    [
+        (False, 8.1, 0.5, True),
+        (False, 7.9, 0.5, False),
+        (False, 8.1, 0.4, False),
+        (False, None, 0.5, False),
+        (False, 8.1, None, False),
+        (None, 20.0, 2.0, None),
+        (True, 2.0, 0.1, True),
+    ],
+)
+def test_lines_of_a_shaft_that_ran_down_contradict_a_motor_that_did_not_start(
+    said, z, coast_s, turned
+):
+    shaft = None if z is None else speed.Shaft(24.3, 4, z, 4.0)
+    coast = None if coast_s is None else CoastDown(coast_s, None, None, None, None, 0.1)
+    assert course._turned(said, shaft, coast) is turned
 
 
 # --- mains lines ------------------------------------------------------------------------------
