@@ -6,7 +6,8 @@ Each DIR holds clips and their ``truth.jsonl``, as ``scripts/second_bench.py mak
 write them. Usable clips without a fault of 0.2 and more, and without a recording problem, are
 judged as they are, with the other mains told, the other number of poles, the sample rate doubled
 and halved, and backwards; the answers are counted. With ``--weigh`` the weights of what speaks
-for a wrong sample rate (``fitness/label.py``) are fitted to these clips instead.
+for a wrong sample rate (``fitness/label.py``) and for a clip played backwards (``arrow.py``) are
+fitted to these clips instead.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from __future__ import annotations
 import collections
 import json
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,9 @@ import numpy as np
 
 from quietrun.clip import Clip, read_clip
 from quietrun.dsp.frames import frames_of
+from quietrun.fitness.arrow import measure_arrow
 from quietrun.fitness.bandwidth import upper_edge_hz
-from quietrun.fitness.label import Label, measure_label
+from quietrun.fitness.label import measure_label
 from quietrun.fitness.view import view_of
 from quietrun.machine import Machine
 from quietrun.pipeline import analyse_clip, general_model
@@ -70,39 +72,47 @@ def machine_of(truth: dict[str, Any]) -> Machine:
     return Machine(stage=truth["stage"], mains_hz=mains_hz, poles=truth["poles"])
 
 
-def label_of(clip: Clip, machine: Machine) -> Label:
-    """Measure what speaks for the sample rate."""
+def spoken(clip: Clip, machine: Machine) -> dict[str, float | None]:
+    """Measure what speaks for the sample rate, and for the direction of time."""
     frames = frames_of(clip.samples, clip.rate_hz)
     view = view_of(clip, follow(clip, machine, frames), frames)
-    return measure_label(view, upper_edge_hz(view))
+    edge_hz = upper_edge_hz(view)
+    return asdict(measure_label(view, edge_hz)) | asdict(measure_arrow(view, edge_hz))
+
+
+#: What speaks for each wrong fact, and between what it is held.
+WEIGHED = {
+    "rate doubled": {"missing_db": None, "own_z": (-2, 10)},
+    "rate halved": {"between_db": None, "half_z": (-2, 10), "own_z": (-2, 10)},
+    "backwards": {"runs_on_db": (-25, 25), "starts_db": (-25, 25), "rises": None},
+}
 
 
 def weigh(folders: tuple[Path, ...], clips: int) -> None:
-    """Fit log-odds to right and wrong labels, as many of each; z are held to -2 to 10."""
+    """Fit log-odds to right and wrong clips, both counting the same."""
     from sklearn.linear_model import LogisticRegression
 
-    for name, columns in {
-        "rate doubled": ("missing_db", "own_z"),
-        "rate halved": ("between_db", "half_z", "own_z"),
-    }.items():
+    measured: dict[str, list[dict[str, float | None]]] = collections.defaultdict(list)
+    for folder in folders:
+        for truth in healthy(folder, clips):
+            clip = read_clip(folder / truth["file"])
+            for name, sound, known in told(clip, machine_of(truth)):
+                if name == "as recorded" or name in WEIGHED:
+                    measured[name].append(spoken(sound, known))
+    for name, columns in WEIGHED.items():
         rows, wrong = [], []
-        for folder in folders:
-            for truth in healthy(folder, clips):
-                for what, sound, known in told(
-                    read_clip(folder / truth["file"]), machine_of(truth)
-                ):
-                    if what not in ("as recorded", name):
-                        continue
-                    label = label_of(sound, known)
-                    row = [getattr(label, column) for column in columns]
-                    if None not in row:
-                        held = [
-                            np.clip(x, -2, 10) if c[-1] == "z" else x
-                            for c, x in zip(columns, row, strict=True)
+        for one in ("as recorded", name):
+            for values in measured[one]:
+                row = [values[column] for column in columns]
+                if None not in row:
+                    rows.append(
+                        [
+                            value if held is None else np.clip(value, *held)
+                            for value, held in zip(row, columns.values(), strict=True)
                         ]
-                        rows.append(held)
-                        wrong.append(what == name)
-        fit = LogisticRegression(class_weight="balanced").fit(np.array(rows), wrong)
+                    )
+                    wrong.append(one == name)
+        fit = LogisticRegression(class_weight="balanced", max_iter=1000).fit(np.array(rows), wrong)
         each = ", ".join(f"{c} {w:.2f}" for c, w in zip(columns, fit.coef_[0], strict=True))
         click.echo(f"{name}  {each}, of none {fit.intercept_[0]:.1f}; {len(rows)} clips")
 

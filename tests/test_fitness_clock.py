@@ -249,20 +249,47 @@ def test_ends_that_are_not_there_say_nothing():
     assert not Arrow().is_backwards
 
 
+def test_what_rises_at_once_and_dies_away_slowly_runs_forward():
+    """Of a saw of sudden rises each change is skewed by what the law of the saw says.
+
+    20 dB up within 40 ms once a second, and down by 20 dB over the rest: of n = 100 changes over
+    40 ms four lie on the rise, on average half of it high, the others are -20 * 4 / 96 dB.
+    """
+    knots = [(0.0, -60.0)]
+    for k in range(8):
+        knots += [(k + 0.5, -60.0), (k + 0.54, -40.0), (k + 1.5, -60.0)]
+    forward = arrow_of(knots, 0.54, 7.5)
+    back = arrow_of([(8.5 - t, level) for t, level in knots[::-1]], 0.54, 7.5)
+    rise, fall = 20.0 * np.array([0.25, 0.5, 0.75, 1.0, 0.75, 0.5, 0.25]), -20.0 * 4 / 96
+    third = np.sum(rise**3) + 93 * fall**3
+    second = np.sum(rise**2) + 93 * fall**2
+    law = (third / 100) / (second / 100) ** 1.5
+    assert forward.rises == pytest.approx(law, rel=0.25)  # the frames are as long as the rise
+    assert back.rises == pytest.approx(-forward.rises, rel=0.05)
+
+
 @pytest.mark.parametrize(
-    ("runs_on_db", "starts_db", "backwards"),
+    ("runs_on_db", "starts_db", "rises", "backwards"),
     [
-        (-8.0, 2.9, True),
-        (-8.0, 3.1, False),
-        (1.0, -6.1, True),
-        (1.0, -5.9, False),
-        (20.0, -8.1, True),
-        (20.0, -7.9, False),
-        (None, -20.0, False),
+        # all three agree, either way
+        (-10.0, -10.0, -2.0, True),
+        (10.0, 10.0, 2.0, False),
+        # a start as slow as the stop is outweighed by what goes on after it, or by how it rises
+        (20.0, -4.0, 0.0, False),
+        (0.0, -4.0, 1.0, False),
+        (0.0, -4.0, 0.0, True),
+        (0.0, 0.0, -0.2, True),
+        (0.0, 0.0, -0.1, False),
+        # a step counts no more than 25 dB
+        (25.0, -6.0, 0.0, False),
+        (99.0, -9.0, 0.0, True),
+        (None, -20.0, -5.0, False),
+        (-20.0, None, -5.0, False),
+        (-20.0, -20.0, None, False),
     ],
 )
-def test_one_clear_sign_or_both(runs_on_db, starts_db, backwards):
-    assert Arrow(runs_on_db, starts_db).is_backwards is backwards
+def test_three_signs_are_weighed(runs_on_db, starts_db, rises, backwards):
+    assert Arrow(runs_on_db, starts_db, rises).is_backwards is backwards
 
 
 # --- what is said ----------------------------------------------------------------------------

@@ -191,20 +191,7 @@ def test_a_run_under_a_wrong_rate_is_not_quiet(seed, times):
         assert word == "unusable"
 
 
-@pytest.mark.parametrize(
-    "seed",
-    [
-        seed
-        if seed != 118
-        else pytest.param(
-            seed,
-            marks=pytest.mark.xfail(
-                strict=True, reason="its coast-down backwards is taken for a run-up under power"
-            ),
-        )
-        for seed in RUNS
-    ],
-)
+@pytest.mark.parametrize("seed", RUNS)
 def test_a_run_played_backwards_is_not_quiet(seed):
     """Slow to start and quick to stop: no motor does so."""
     assert judged(hostile_corpus.run_of(seed)[::-1], hostile_corpus.RATE_HZ) != "quiet"
