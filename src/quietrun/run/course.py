@@ -29,11 +29,23 @@ SHORTEST_RUN_S = 0.6
 # a run-up is no straight line, but half of it takes longer than a fifth of the time
 _OPENS_AFTER = 0.2
 _CLOSES = (0.10, 0.85)
+_JUMPS_FOR_S = 1.0
+_JUMP_DB = 8.0  # many bands at once: more than the room does
 _SEEN_S = 0.15  # of room before a rise
 _MOST_COVERED_S = 3.0
 _QUICKEST_S = 0.12  # no rotor runs up quicker
 _LONGEST_START_S = 3.5  # a motor that has not started by then never does
 _STRONG = 3.0  # nats a frame
+_CLEAR_TONES = 8.0  # nats a frame
+_HELD_DB = 1.0  # in 0.8 s; a machine that takes 20 s to rest loses more
+_AFTER_START_S = 1.5
+_STEP_DB = 9.0
+_NO_JUMP_DB = 5.0
+_AGREE_S = 0.05  # of a narrow and a wide window
+_SOME_SHARE, _HALF_SHARE, _WHOLE_SHARE = 0.3, 0.45, 0.7  # of a line's size that comes at once
+_ONE_END_S = 0.3  # ends of the hum and of the tones that are one and the same
+_LONG_S = 1.5
+_GUESS_WEIGHT = 5.0
 _EDGE_S = 0.05  # a coherence window still sees half a line this long after it ended
 # 60 draws of white and of brown noise: at most 3.3 dB and 9.0 dB (scripts/chance_levels.py)
 _HEARD_DB = 3.6
@@ -117,6 +129,22 @@ def room_frames(act: Activity) -> NDArray[np.bool_]:
     low = act.share < 0.12
     wide = np.convolve(~low, np.ones(31), mode="same") if low.size >= 31 else ~low
     return np.asarray(wide == 0)
+
+
+def room_before(act: Activity) -> NDArray[np.bool_]:
+    """Frames before the machine jumps out of the room in many bands at once; shape (k,).
+
+    Also where the room is not quiet, or the phone's gain falls with the run, so that the room
+    is much louder before it than after.
+    """
+    room = np.zeros(act.share.size, dtype=bool)
+    for a, b in active_stretches(act):
+        if b - a >= _JUMPS_FOR_S and a > _SEEN_S:
+            if soft.jump_db(act.time_s, act.level_db, a) > _JUMP_DB:
+                # a soft start begins some time before it jumps
+                room = act.time_s < min(a - _SEEN_S, max(0.4, 0.5 * a))
+            break
+    return room
 
 
 def best_comb(frames: Frames, mains_hz: float | None) -> tuple[power.Comb, bool, float | None]:
@@ -421,31 +449,75 @@ def line_step(
     Two means on the linear size of each line, all lines stepping at once: a
     line that rings out in its narrow band still passes half its size on time.
     """
-    at = np.arange(max(window[0], 0.0), window[1], 0.01)
-    if at.size < 20:
-        return 0.5 * sum(window), 0.0
-    left = np.arange(1, at.size)
-    gain = np.zeros(at.size - 1)
-    change, used = np.zeros(at.size - 1), 0.0
+    return line_steps(frames, comb, (window,), up=up)[0]
+
+
+def line_steps(
+    frames: Frames, comb: power.Comb, windows: tuple[tuple[float, float], ...], *, up: bool
+) -> list[tuple[float, float]]:
+    """``line_step`` in several windows."""
+    raster = [np.arange(max(window[0], 0.0), window[1], 0.01) for window in windows]
+    sums = [(np.zeros(max(at.size - 1, 0)), np.zeros(max(at.size - 1, 0))) for at in raster]
+    used = 0.0
     for k, rise in zip(power.HARMONICS, comb.rises_db, strict=False):
-        if rise < 8.0:
+        if rise < 8.0 or max(at.size for at in raster) < 20:
             continue
         line = 2 * comb.mains_hz * k
         z, rate = slice_signal(frames, line - 20.0, line + 20.0, taper=0.3)
-        size = np.interp(at, np.arange(z.size) / rate, np.abs(z).astype(np.float64))
-        full = size[at.size // 2 :] if up else size[: at.size // 2]
-        size = np.minimum(size / (median(full) + 1e-12), 1.3)
-        total = np.cumsum(size)[:-1]
-        before, after = total / left, (size.sum() - total) / (at.size - left)
-        step = after - before if up else before - after
+        time, envelope = np.arange(z.size) / rate, np.abs(z).astype(np.float64)
         weight = min(rise, 20.0) / 20.0
-        gain += weight * left * (at.size - left) / at.size * np.maximum(step, 0.0) ** 2
-        change += weight * step
         used += weight
-    if used == 0.0:
-        return 0.5 * sum(window), 0.0
-    best = int(np.argmax(gain))
-    return float(at[best] + 0.005), float(change[best] / used)
+        for at, (gain, change) in zip(raster, sums, strict=True):
+            if at.size < 20:
+                continue
+            left = np.arange(1, at.size)
+            size = np.interp(at, time, envelope)
+            full = size[at.size // 2 :] if up else size[: at.size // 2]
+            size = np.minimum(size / (median(full) + 1e-12), 1.3)
+            total = np.cumsum(size)[:-1]
+            before, after = total / left, (size.sum() - total) / (at.size - left)
+            step = after - before if up else before - after
+            gain += weight * left * (at.size - left) / at.size * np.maximum(step, 0.0) ** 2
+            change += weight * step
+    found = []
+    for window, at, (gain, change) in zip(windows, raster, sums, strict=True):
+        if used == 0.0 or at.size < 20:
+            found.append((0.5 * sum(window), 0.0))
+        else:
+            best = int(np.argmax(gain))
+            found.append((float(at[best] + 0.005), float(change[best] / used)))
+    return found
+
+
+def _clearest_jump(act: Activity, before_s: float) -> float | None:
+    """When the level of many bands rises the most, and stays so, before a time; None if little."""
+    last = int(np.searchsorted(act.time_s, before_s + 0.1))
+    first, wide, gap, late, end = 16, 14, 3, 30, 60  # frames
+    total = np.cumsum(act.level_db[: last + end], axis=0)
+    at = np.arange(first, min(last, total.shape[0] - end))
+    if at.size == 0:
+        return None
+    before = (total[at - gap] - total[np.maximum(at - gap - wide, 0)]) / wide
+    soon = (total[at + gap + wide] - total[at + gap]) / wide
+    stays = (total[at + end] - total[at + late]) / (end - late)
+    rise = np.sort(np.minimum(soon, stays) - before, axis=1)[:, -6:].mean(axis=1)
+    best = int(np.argmax(rise))
+    return float(act.time_s[at[best]]) if rise[best] > _STEP_DB else None
+
+
+def _steps_up(frames: Frames, comb: power.Comb, about_s: float) -> list[tuple[float, float]]:
+    """When the lines rise near a time and by what share, in a narrow and in a wide window."""
+    windows = tuple((about_s - reach, about_s + reach) for reach in (0.25, 0.5))
+    return line_steps(frames, comb, windows, up=True)
+
+
+def _earlier_step(frames: Frames, comb: power.Comb, onset_s: float) -> float:
+    """Where the lines rise just before most of the sound does, else the guess itself."""
+    if onset_s < _SEEN_S:
+        return onset_s
+    (step, by), (other, by_other) = _steps_up(frames, comb, onset_s)
+    agree = abs(step - other) <= _AGREE_S and 0.5 * (by + by_other) > _SOME_SHARE
+    return step if agree and step < onset_s else onset_s
 
 
 def _running_up(act: Activity, from_s: float, to_s: float) -> bool:
@@ -462,7 +534,7 @@ def _running_up(act: Activity, from_s: float, to_s: float) -> bool:
 
 
 def _switched_on(
-    frames: Frames, act: Activity, comb: power.Comb, hum_s: float, full_s: float | None
+    act: Activity, steps: list[tuple[float, float]], hum_s: float, full_s: float | None
 ) -> float:
     """Switch-on near the start of a hum: where the sound rises, or where the lines do.
 
@@ -472,20 +544,37 @@ def _switched_on(
     speed (``full_s``: since when) in the instant of switch-on.
     """
     onset = onset_before(act, hum_s - _EDGE_S)
-    looks = [line_step(frames, comb, (hum_s - w, hum_s + w), up=True)[0] for w in (0.25, 0.5)]
-    looks.append(hum_s - 0.04)
+    looks = [step for step, _ in steps] + [hum_s - 0.04]
     step = float(np.median(looks))
     if step - onset < 0.08 or max(looks) - min(looks) > 0.08:
         return onset
-    if (full_s is not None and full_s < step + _QUICKEST_S) or _running_up(act, onset, step):
+    if (full_s is not None and full_s < step - 0.1) or _running_up(act, onset, step):
         return onset
+    return step if _jump(act, step) > _STEP_DB else onset
+
+
+def _jump(act: Activity, at_s: float) -> float:
+    """Rise of the three clearest bands in the two tenths of a second after a time, dB."""
 
     def level(from_s: float, to_s: float) -> Floats:
-        a, b = np.searchsorted(act.time_s, (step + from_s, step + to_s))
+        a, b = np.searchsorted(act.time_s, (at_s + from_s, at_s + to_s))
         return median(act.level_db[a:b], axis=0) if b > a else np.zeros(act.quiet_db.size)
 
-    jump = np.sort(level(0.03, 0.2) - level(-0.2, -0.04))[-3:].mean()
-    return step if jump > 9.0 else onset
+    return float(np.sort(level(0.03, 0.2) - level(-0.2, -0.04))[-3:].mean())
+
+
+def _clear_step(act: Activity, steps: list[tuple[float, float]], onset_s: float) -> float | None:
+    """A step of the lines after a first guess of switch-on that is clearer than the guess.
+
+    What was said or knocked before is no switch-on where nearly the whole of the hum comes
+    later, at once and with the sound.
+    """
+    (step, by), (other, by_other) = steps
+    share = 0.5 * (by + by_other)
+    if abs(step - other) > _AGREE_S or step < max(onset_s + 0.03, _SEEN_S) or share < _HALF_SHARE:
+        return None
+    clear = share > _WHOLE_SHARE or _jump(act, onset_s) < _NO_JUMP_DB
+    return step if clear and _jump(act, step) > _STEP_DB else None
 
 
 def hum_onset(frames: Frames, comb: power.Comb, before_s: float, *, back_s: float = 2.5) -> float:
@@ -549,6 +638,7 @@ def _switched_off(
     from_s: float,
     tones_hz: list[float],
     by_hum: bool,
+    weight: float,
 ) -> float | None:
     """Switch-off near a first guess; None where it lies outside the clip."""
     if about_s < frames.duration_s - 0.3:
@@ -563,6 +653,7 @@ def _switched_off(
             from_s=from_s,
             tones_hz=tones_hz,
             lines_hz=lines[:6] if by_hum else [],
+            weight=weight,
         )
         if found is not None:
             about_s = found
@@ -622,6 +713,55 @@ def _falls_after(act: Activity, at_s: float) -> bool:
     return False
 
 
+def _holds(act: Activity, at_s: float) -> bool:
+    """Whether the level after the end of a hum holds still, as no machine's does that runs down."""
+    bands = slice(int(np.searchsorted(band_edges(16000.0), 600.0)), None)
+    a, b, c, d = np.searchsorted(act.time_s, (at_s + 0.3, at_s + 0.7, at_s + 1.1, at_s + 1.5))
+    if b - a < 4 or d - c < 4:
+        return False
+    level = act.level_db[:, bands]
+    return float(median(median(level[a:b], axis=0) - median(level[c:d], axis=0))) < _HELD_DB
+
+
+def _turning(
+    frames: Frames, comb: power.Comb, span: tuple[float, float]
+) -> tuple[tuple[float, float], list[float], power.Hum, list[tuple[float, float]]]:
+    """Stillest part of a span, its sharp tones, their odds, and when they stand about that part."""
+    still = stillest(frames, span, 1.4)
+    tones_hz = still_tones(frames, still, comb.mains_hz, min(16000.0, 0.45 * frames.rate_hz))
+    tones = tone_odds(frames, tones_hz)
+    middle = 0.5 * sum(still)
+    return (
+        still,
+        tones_hz,
+        tones,
+        [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2],
+    )
+
+
+def _began(
+    frames: Frames,
+    act: Activity,
+    comb: power.Comb,
+    rough: tuple[float, float],
+    full_s: float | None,
+    *,
+    by_hum: bool,
+) -> float:
+    """Switch-on of a powered stretch, 0 where it lies before the clip."""
+    a, b = rough
+    steps = _steps_up(frames, comb, a) if by_hum else []
+    onset = _switched_on(act, steps, a, full_s) if by_hum else onset_before(act, a)
+    if onset <= _SEEN_S and full_s is not None and full_s > 0.5:
+        onset = onset_before(act, full_s)  # the room hums too, or is as loud
+    known = [t for t in (a, full_s) if t is not None and 0.5 < t < b]
+    if onset <= _SEEN_S and known and (full_s is None or full_s > 0.5):
+        onset = _clearest_jump(act, min(known)) or onset
+    onset = soft.soft_start(frames, act.level_db, hum_onset(frames, comb, onset))
+    step = _clear_step(act, steps, onset) if by_hum else None
+    return _earlier_step(frames, comb, onset) if step is None else step
+
+
 def _refine(
     frames: Frames,
     act: Activity,
@@ -632,7 +772,6 @@ def _refine(
 ) -> _Stretch:
     """Ends of one powered stretch; None for an end that lies outside the clip."""
     a, b = rough
-    top_hz = min(16000.0, 0.45 * frames.rate_hz)
     loud = [s for s in active_stretches(act) if s[0] < b and s[1] > a]
     whole = (min([a, *(s[0] for s in loud)]), max([b, *(s[1] for s in loud)]))
     ends = by_hum and odds.strength > 1.0 and b - a > 1.0
@@ -642,24 +781,28 @@ def _refine(
     cut_off = falls or long_hum if ends else False
     goes_on = by_hum and _goes_on(act, b) and not (long_hum and _line_gone(frames, comb, b))
     cut_off = cut_off and not goes_on
-    still = stillest(frames, (a, b) if cut_off else whole, 1.4)
-    tones_hz = still_tones(frames, still, comb.mains_hz, top_hz)
-    tones = tone_odds(frames, tones_hz)
+    start_like = cut_off and b - a < _LONGEST_START_S and whole[1] > b + _AFTER_START_S
+    if start_like and _holds(act, b):
+        still, tones_hz, tones, turning = _turning(frames, comb, (b + 0.2, whole[1]))
+        if tones.strength > _CLEAR_TONES and turning and turning[0][0] < b + 1.0:
+            cut_off = falls = False  # at full speed after it: a start that is louder than the run
+        else:
+            still, tones_hz, tones, turning = _turning(frames, comb, (a, b))
+    else:
+        still, tones_hz, tones, turning = _turning(frames, comb, (a, b) if cut_off else whole)
     joint = power.Hum(odds.time_s, odds.log_odds * float(by_hum) + tones.log_odds, 0.0)
     middle = 0.5 * sum(still)
-    turning = [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2]
     full = turning[0][0] - _EDGE_S if turning and tones.strength > 1.0 else None
-    onset = _switched_on(frames, act, comb, a, full) if by_hum else onset_before(act, a)
-    if onset <= _SEEN_S and full is not None and full > 0.5:
-        onset = onset_before(act, full)  # the room hums too, or is as loud
-    onset = soft.soft_start(frames, act.level_db, hum_onset(frames, comb, onset))
+    onset = _began(frames, act, comb, rough, full, by_hum=by_hum)
     if full is not None and onset > 0.1 and full < onset + _QUICKEST_S:
         full = None  # these tones were there before: they are not the shaft's
     on: float | None = onset if onset > 0.1 else None
     holding = [s for s in stretches_of(joint) if s[0] <= middle <= s[1] + 0.2]
     humming = by_hum and a - 0.3 <= middle <= b + 0.3
     of_start = by_hum and not falls and b - a < _LONGEST_START_S and whole[1] > b + 1.0
+    known = True
     if full is None and (goes_on or of_start):
+        known = False
         off = knee(act, max(b, still[0]), min(whole[1] + 1.5, frames.duration_s))
     elif cut_off or (humming and odds.strength > 1.5 and b - a > 1.5):
         off = b - _EDGE_S
@@ -667,18 +810,27 @@ def _refine(
         off = max(holding[-1][1], b if by_hum else 0.0) - _EDGE_S
     elif humming:
         off = b - _EDGE_S
+    elif full is not None and tones.strength > 2.0 and turning[-1][1] - full > _LONG_S:
+        off = turning[-1][1] - _EDGE_S
     else:
         # a strong hum of the start alone, or none: go by where the level begins to fall
+        known = False
         begin = max(a + 0.3 * (b - a), still[0]) if not by_hum else still[0]
         off = knee(act, begin, min(max(b, whole[1]) + 1.5, frames.duration_s))
     if full is not None and whole[1] > turning[-1][1]:
         slows = turning[-1][1] - _EDGE_S
-        sure = cut_off and falls and long_hum
+        sure = cut_off and falls and long_hum and tones.strength < _CLEAR_TONES
         if (full > min(a, onset + _QUICKEST_S) or a < 0.3) and not sure:
-            off = max(off, slows)  # at full speed the power is on
+            if known and by_hum and abs(slows - off) < _ONE_END_S:
+                off = 0.5 * (slows + off)
+            else:
+                known = known or slows > off
+                off = max(off, slows)  # at full speed the power is on
         endless = off > frames.duration_s - 0.4
+        if tones.strength > _CLEAR_TONES and not falls and slows - full > _LONG_S:
+            off, known = slows, True
         if endless and tones.strength > 2.0 and slows - full > 1.5 and _falls_after(act, slows):
-            off = slows  # a hum that never ends is the room's
+            off, known = slows, True  # a hum that never ends is the room's
     cut_s = _switched_off(
         frames,
         comb,
@@ -686,6 +838,7 @@ def _refine(
         from_s=max(onset, full if full is not None else 0.0),
         tones_hz=tones_hz[:8],
         by_hum=by_hum,
+        weight=_GUESS_WEIGHT if known else 0.0,
     )
     return _Stretch(
         on,
@@ -720,7 +873,7 @@ def _follow_mains(
     clip: Clip, machine: Machine, frames: Frames, comb: power.Comb, heard: bool
 ) -> Run:
     act = plain = activity(frames, None)
-    odds = power.hum(frames, comb, room_frames(act))
+    odds = power.hum(frames, comb, room_frames(act) | room_before(act))
     stretches = stretches_of(odds) if heard and odds.strength > 0.8 else []
     by_hum = bool(stretches)
     powered = np.zeros(frames.time_s.size, dtype=bool)
@@ -728,7 +881,7 @@ def _follow_mains(
         powered |= (frames.time_s > a) & (frames.time_s < b)
     if by_hum:
         act = under_power(act, powered)
-        stretches = _one_run(act, _over_background(act, stretches))
+        stretches = _one_run(act, _over_background(plain, stretches))
         by_hum = bool(stretches)
     if not stretches:
         act = plain  # a hum that is the room's says nothing of how loud the machine is
@@ -736,6 +889,7 @@ def _follow_mains(
     if not stretches:
         return Run(not_heard=("Neither the mains hum of a motor nor a run was heard.",))
     refined = [_refine(frames, act, comb, rough, odds, by_hum) for rough in stretches]
+    refined = _starts(act, refined)
     weights = [_weight(act, s) for s in refined]
     # of runs about as good the first one is meant
     best = next(s for s, w in zip(refined, weights, strict=True) if w >= 0.7 * max(weights))
@@ -743,6 +897,20 @@ def _follow_mains(
         (s.first_s + clip.start_s, s.last_s + clip.start_s) for s in refined if s is not best
     )
     return _describe(clip, machine, frames, comb, heard, by_hum, act, best, others)
+
+
+def _starts(act: Activity, runs: list[_Stretch]) -> list[_Stretch]:
+    """Runs without those that begin while an earlier one runs down and make nothing louder."""
+    kept: list[_Stretch] = []
+    active = active_stretches(act) if len(runs) > 1 else []
+    for run in runs:
+        begun = run.first_s
+        earlier = [
+            k for k in kept if any(a < k.last_s and k.first_s < begun < b for a, b in active)
+        ]
+        if not earlier or soft.jump_db(act.time_s, act.level_db, begun) > _NO_JUMP_DB:
+            kept.append(run)
+    return kept
 
 
 def _weight(act: Activity, s: _Stretch) -> float:
