@@ -4,7 +4,8 @@ No right answer is needed: each relation follows from physics or from arithmetic
 move by 0.03 s (three frames of 10 ms). Probabilities: a change of sign, a lossless container and a
 doubled channel leave the samples as they were but for rounding to 16 bits (0.02). Gain leaves the
 ratios as they are (0.05). Another start or rate moves the frames, and so each estimate (0.15).
-The verdict may change only where a fault lies within that bound of its limit.
+The verdict may change only where a fault lies within that bound of its limit. The speed keeps
+within what is promised of it, and a click of the start switch moves with the switch.
 """
 
 from pathlib import Path
@@ -19,8 +20,9 @@ from quietrun.machine import Machine
 from quietrun.pipeline import analyse
 
 DEMO = Path(__file__).parents[1] / "synthetic_audio"
-NAMES = ("quiet", "bearing", "impeller", "pre_breaker")
+NAMES = ("quiet", "bearing", "impeller", "pre_breaker", "burrs")
 MOVE_S = 0.03
+SPEED_WITHIN = 0.005  # what is promised of the speed
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +53,14 @@ def same(first, second, *, moved_s=0.0, bound):
         assert (before is None) == (after is None), name
         if before is not None:
             assert after == pytest.approx(before + moved_s, abs=MOVE_S), name
+    speed, again = first.run.running_rpm, second.run.running_rpm
+    assert (speed is None) == (again is None)
+    if speed is not None:
+        assert again == pytest.approx(speed, rel=SPEED_WITHIN)
+    for name in ("switch_open", "switch_close"):
+        click, later = getattr(first.run, name), getattr(second.run, name)
+        if click is not None and later is not None:  # one that hardly stands out may come and go
+            assert later.time_s == pytest.approx(click.time_s + moved_s, abs=MOVE_S), name
     near = False
     for one, other in zip(first.verdict.faults, second.verdict.faults, strict=True):
         assert one.fault == other.fault
@@ -116,6 +126,30 @@ def test_another_rate(judged, name):
     samples, rate_hz, first = originals[name]
     assert rate_hz == 48_000
     same(first, judge(resample_poly(samples, 147, 160), 44_100), bound=0.15)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_back_to_the_first_rate(judged, name):
+    """44.1 kHz against the same at 48 kHz: what lies above 22.05 kHz is in neither."""
+    from scipy.signal import resample_poly
+
+    judge, originals = judged
+    samples, rate_hz, _ = originals[name]
+    low = resample_poly(samples, 147, 160)
+    first = judge(low, 44_100)
+    same(first, judge(resample_poly(low, 160, 147), rate_hz), bound=0.15)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_less_of_the_room_behind(judged, name):
+    """Half of what follows the rest is left out."""
+    judge, originals = judged
+    samples, rate_hz, first = originals[name]
+    assert first.run.rest_s is not None
+    rest_s = len(samples) / rate_hz - first.run.rest_s
+    assert rest_s > 0.5
+    count = round(0.5 * rest_s * rate_hz)
+    same(first, judge(samples[:-count], rate_hz), bound=0.15)
 
 
 @pytest.mark.parametrize("name", NAMES)

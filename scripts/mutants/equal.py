@@ -65,6 +65,18 @@ EQUAL: dict[tuple[str, str, int, str], str] = {
         "spectra(hold).sum",
     ): "only levels over their surroundings are taken of it: a factor drops out",
     (
+        "run/course.py",
+        "if b - a < 12 or weight.sum() <= 0:",
+        17,
+        "weight.mean",
+    ): "of weights that are never negative, a mean is 0 where the sum is",
+    (
+        "run/speed.py",
+        "beyond = np.full(reach, -99.0)",
+        25,
+        "198.0",
+    ): "beyond the ends: only peaks that stand over 0 dB are taken at all",
+    (
         "judge/score.py",
         "return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))",
         45,
