@@ -94,6 +94,19 @@ def test_a_shaft_faster_than_four_poles_allow():
     assert label_of(multiples(24.8, last=40), poles=4).own_z > 5.0
 
 
+def test_two_poles_are_told_from_the_four_they_were_taken_for():
+    """Each second line of 24.8 turns a second is one of 49.6."""
+    two = label_of(multiples(49.6, last=24), poles=4)
+    assert two.twice_z > 5.0
+    assert two.is_of_two_poles
+    four = label_of(multiples(24.8, last=40), poles=4)
+    assert four.twice_z > 5.0
+    assert not four.is_of_two_poles
+    assert not label_of([], poles=4).is_of_two_poles
+    assert label_of(multiples(49.6, last=24), **TOLD_TWO).twice_z is None
+    assert not Label().is_of_two_poles
+
+
 def test_two_poles_that_were_not_told_speak_for_no_label():
     """49.6 turns a second are two poles, or four of which the label is doubled."""
     assert label_of(multiples(49.6, last=24), poles=2).own_z == 3.0
@@ -320,6 +333,25 @@ def test_a_doubled_label_is_refused_with_the_rate_that_would_fit():
     assert "steady" in found.disables
     kept, _ = problems_of(clip, run)
     assert kept == []
+
+
+def test_two_poles_taken_for_four_are_said_to_be_two():
+    rate_hz = 48_000
+    rng = np.random.default_rng(4)
+    time_s = np.arange(round(LENGTH_S * rate_hz)) / rate_hz
+    lines = [*multiples(100.0, last=8), *multiples(49.6, last=24)]
+    wave = FLOOR * rng.standard_normal(time_s.size)
+    for one_hz in lines:
+        wave += 0.02 * np.sin(2 * np.pi * one_hz * time_s + rng.uniform(0, 6.28))
+    told, _ = problems_of(
+        clip_of(wave, rate_hz), run_of(poles=4, shaft_hz=24.8, shaft_confidence=6.0)
+    )
+    (found,) = [one for one in told if "those of one with 2" in one.what]
+    assert "--poles 2" in found.do
+    assert not found.fatal
+    assert "steady" in found.disables
+    told, _ = problems_of(clip_of(wave, rate_hz), run_of(poles=2, shaft_hz=49.6, half_rate_z=0.0))
+    assert not any("those of one with 2" in one.what for one in told)
 
 
 def test_a_run_backwards_is_told_and_keeps_the_word_from_being_quiet():

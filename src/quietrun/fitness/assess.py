@@ -281,7 +281,7 @@ def _machine(view: View, measures: Measures) -> Iterator[Problem]:
         yield from wrong
         return
     yield from _presence(view, measures)
-    yield from _wrong_poles(view.run) or _clock(view, measures)
+    yield from _wrong_poles(view.run) or tuple(_clock(view, measures)) or _two_poles(measures)
 
 
 # --- does its clock run right? ----------------------------------------------------------------
@@ -313,6 +313,21 @@ def _wrong_poles(run: Run) -> tuple[Problem, ...]:
             "With the wrong number of poles every order is off by two.",
             "Read the rating plate. Judge it again with --poles 4, or correct the machine's "
             "entry: quietrun machine edit TAG --poles 4.",
+        ),
+    )
+
+
+def _two_poles(measures: Measures) -> tuple[Problem, ...]:
+    """A shaft that was taken for one of four poles, without the lines that only those have."""
+    if not measures.label.is_of_two_poles:
+        return ()
+    return (
+        _strange(
+            "The shaft lacks the lines of a motor with 4 poles and has those of one with 2.",
+            "With the wrong number of poles every order is off by two.",
+            "Read the rating plate. Judge it again with --poles 2, or correct the machine's "
+            "entry: quietrun machine edit TAG --poles 2. If it does have 4 poles, the file's "
+            "sample rate is wrong: send it as the recorder made it.",
         ),
     )
 
