@@ -4,12 +4,20 @@ Each number follows from a law, worked out here from the definition; none is wha
 happened to print.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from test_evidence_bursts import flat, scene_of
+from test_judge_decide import RUN, judged
 
 from quietrun.dsp.spectra import whiten
 from quietrun.dsp.tones import _tone_lines
 from quietrun.dsp.windows import effective_averages, effective_kurtosis_frames, window
+from quietrun.evidence import Missing, bursts, modulation
+from quietrun.evidence.scene import BANDS, Envelope
+from quietrun.judge import texts
+from quietrun.judge.population import Population, Spread
 
 # --- dsp -------------------------------------------------------------------------------------
 
@@ -58,3 +66,53 @@ def test_a_tone_at_the_end_of_a_spectrum_ends_with_it(at, lines):
     p = 1000.0 * 0.5 ** np.abs(np.arange(401.0) - at)
     first, last = _tone_lines(p, np.full(401, 12.0), at, 1.0)
     assert (first, last) == lines
+
+
+# --- evidence --------------------------------------------------------------------------------
+
+
+def test_a_band_counts_to_the_edge_of_what_was_recorded():
+    """Three bands up to the very edge are enough for bursts; an edge below the third is not."""
+    power = flat((1, 4.5, 4.65, 9.0))
+    whole = bursts.measure(scene_of(power, top_hz=BANDS[2][1]))
+    assert whole["burst_steady_best"] == pytest.approx(9.0, abs=0.01)
+    less = bursts.measure(scene_of(power, top_hz=BANDS[2][1] / 1.03))
+    assert isinstance(less["burst_steady_best"], Missing)
+
+
+def test_flutter_is_held_to_thirty_decibels():
+    """A loud fifth that stands 50 dB over the rest says no more than one of 30 dB."""
+    loud = np.repeat(np.where(np.arange(250) % 5 == 0, 1e5, 1.0), 32)
+    envelope = Envelope(loud, 2000.0, 0.0, 4.0)
+    assert modulation._flutter(loud, envelope, block_s=0.016, share=0.90) == 30.0
+
+
+# --- judge -----------------------------------------------------------------------------------
+
+
+def test_who_is_sent_to_look_is_told_to_unplug_first():
+    """A finding that is no fault of the four wants the covers off just as well."""
+    sagging = judged(run=replace(RUN, sag_percent=5.0))
+    assert [one.code for one in sagging.findings] == ["speed_sags"]
+    assert {texts.UNPLUG, texts.CAPACITOR, texts.EVIDENCE} <= set(sagging.cautions)
+    harmless = judged(tone_near_rest=20.0)
+    assert [one.harmless for one in harmless.findings] == [True]
+    assert texts.UNPLUG not in harmless.cautions
+
+
+def test_no_squeal_at_all_is_usual():
+    (squeal,) = judged(tone_near_rest=20.0).findings
+    assert squeal.usual[0] == 0.0 < squeal.usual[1] < squeal.value
+
+
+def test_a_stage_without_numbers_of_its_own_takes_those_of_the_whole_machine():
+    whole, motor = Spread(1.0, 0.5, 0.5, 9.0), Spread(2.0, 0.5, 0.5, 9.0)
+    tables = {"assembled": {"a": whole, "b": whole}, "motor_only": {"a": motor}}
+    for known in (
+        Population("ab", tables, {}, 3, 9).fault,
+        Population("ab", {}, tables, 3, 9).feature,
+    ):
+        assert known("motor_only", "a") is motor
+        assert known("motor_only", "b") is whole
+        assert known("burr_setting", "a") is whole
+        assert known("assembled", "c") is None
