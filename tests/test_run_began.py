@@ -38,13 +38,13 @@ def hum(*pieces, mains_hz=50.0):
 # --- the room before a run ----------------------------------------------------------------------
 
 
-def test_a_loud_room_is_the_room_up_to_half_the_way_to_the_jump():
-    """A third of the way up to the machine: no quiet room, yet nothing but room before 3 s."""
+def test_a_loud_room_is_the_room_up_to_a_third_of_the_way_to_the_jump():
+    """No quiet room, a third as loud as the machine in dB, yet nothing but room before 3 s."""
     act = levels((3.0, -50.0), (4.0, -30.0), (2.0, -60.0))
     assert not course.room_frames(act)[act.time_s < 3.0].any()
     room = course.room_before(act)
-    assert room[act.time_s < 1.45].all()
-    assert not room[act.time_s > 1.55].any()
+    assert room[act.time_s < 0.95].all()
+    assert not room[act.time_s > 1.05].any()
 
 
 @pytest.mark.parametrize(
@@ -179,3 +179,28 @@ def test_a_trusted_guess_is_no_evidence_by_itself():
         )
         is None
     )
+
+
+def test_a_run_is_not_looked_for_in_the_end_of_its_run_down(monkeypatch):
+    """Three seconds of a tone, then a slow slide whose end is taken for the stillest part."""
+    stillest, asked = course.stillest, []
+
+    def tail_first(frames, span, length_s):
+        asked.append(span)
+        return (8.0, 9.4) if len(asked) == 1 else stillest(frames, span, length_s)
+
+    monkeypatch.setattr(course, "stillest", tail_first)
+    t = np.arange(int(12 * RATE)) / RATE
+    hz = np.interp(t, [0.0, 4.0, 10.0, 12.0], [730.0, 730.0, 320.0, 320.0])
+    level = np.interp(t, [0.0, 1.0, 1.05, 4.0, 10.0, 12.0], [0.0, 0.0, 0.3, 0.3, 0.02, 0.0])
+    noise = np.random.default_rng(4).normal(size=t.size)
+    x = level * (np.sin(2 * np.pi * np.cumsum(hz) / RATE) + 0.2 * noise) + 1e-3 * noise
+    frames = frames_of(x.astype("f4"), RATE)
+    act = course.activity(frames, None)
+    no_hum = power.Hum(np.arange(0.01, 12.0, 0.02), np.zeros(600), 0.0)
+    none = power.Comb(50.0, 0.0, (0.0,) * 12)
+    (rough,) = course.active_stretches(act)
+    found = course._refine(frames, act, none, rough, no_hum, False)
+    assert [round(span[1], 1) for span in asked] == [round(rough[1], 1), 8.0]
+    assert found.on_s == pytest.approx(1.0, abs=0.1)
+    assert found.off_s == pytest.approx(4.0, abs=0.1)

@@ -36,7 +36,7 @@ _MOST_COVERED_S = 3.0
 _QUICKEST_S = 0.12  # no rotor runs up quicker
 _LONGEST_START_S = 3.5  # a motor that has not started by then never does
 _STRONG = 3.0  # nats a frame
-_CLEAR_TONES = 8.0  # nats a frame
+_SOME_TONES, _CLEAR_TONES = 2.0, 8.0  # nats a frame
 _HELD_DB = 1.0  # in 0.8 s; a machine that takes 20 s to rest loses more
 _AFTER_START_S = 1.5
 _STEP_DB = 9.0
@@ -142,7 +142,7 @@ def room_before(act: Activity) -> NDArray[np.bool_]:
         if b - a >= _JUMPS_FOR_S and a > _SEEN_S:
             if soft.jump_db(act.time_s, act.level_db, a) > _JUMP_DB:
                 # a soft start begins some time before it jumps
-                room = act.time_s < min(a - _SEEN_S, max(0.4, 0.5 * a))
+                room = act.time_s < min(a - _SEEN_S, max(0.4, a / 3.0))
             break
     return room
 
@@ -724,7 +724,7 @@ def _holds(act: Activity, at_s: float) -> bool:
 
 
 def _turning(
-    frames: Frames, comb: power.Comb, span: tuple[float, float]
+    frames: Frames, act: Activity, comb: power.Comb, span: tuple[float, float]
 ) -> tuple[tuple[float, float], list[float], power.Hum, list[tuple[float, float]]]:
     """Stillest part of a span, its sharp tones, their odds, and when they stand about that part."""
     still = stillest(frames, span, 1.4)
@@ -735,7 +735,7 @@ def _turning(
         still,
         tones_hz,
         tones,
-        [s for s in stretches_of(tones) if s[0] <= middle <= s[1] + 0.2],
+        [s for s in _one_run(act, stretches_of(tones)) if s[0] <= middle <= s[1] + 0.2],
     )
 
 
@@ -783,13 +783,19 @@ def _refine(
     cut_off = cut_off and not goes_on
     start_like = cut_off and b - a < _LONGEST_START_S and whole[1] > b + _AFTER_START_S
     if start_like and _holds(act, b):
-        still, tones_hz, tones, turning = _turning(frames, comb, (b + 0.2, whole[1]))
+        still, tones_hz, tones, turning = _turning(frames, act, comb, (b + 0.2, whole[1]))
         if tones.strength > _CLEAR_TONES and turning and turning[0][0] < b + 1.0:
             cut_off = falls = False  # at full speed after it: a start that is louder than the run
         else:
-            still, tones_hz, tones, turning = _turning(frames, comb, (a, b))
+            still, tones_hz, tones, turning = _turning(frames, act, comb, (a, b))
     else:
-        still, tones_hz, tones, turning = _turning(frames, comb, (a, b) if cut_off else whole)
+        still, tones_hz, tones, turning = _turning(frames, act, comb, (a, b) if cut_off else whole)
+        vague = not cut_off and (tones.strength < _SOME_TONES or not turning)
+        if vague and still[0] > 0.5 * sum(whole) and still[0] - whole[0] > _LONG_S:
+            # nothing changes less than the end of a run-down: the run is in what comes before
+            earlier = _turning(frames, act, comb, (whole[0], still[0]))
+            if earlier[3] and earlier[2].strength > _SOME_TONES:
+                still, tones_hz, tones, turning = earlier
     joint = power.Hum(odds.time_s, odds.log_odds * float(by_hum) + tones.log_odds, 0.0)
     middle = 0.5 * sum(still)
     full = turning[0][0] - _EDGE_S if turning and tones.strength > 1.0 else None
@@ -816,6 +822,8 @@ def _refine(
         # a strong hum of the start alone, or none: go by where the level begins to fall
         known = False
         begin = max(a + 0.3 * (b - a), still[0]) if not by_hum else still[0]
+        if tones.strength < _SOME_TONES and not by_hum:
+            begin = a + 0.2 * (b - a)  # nothing tells the run from the end of a run-down
         off = knee(act, begin, min(max(b, whole[1]) + 1.5, frames.duration_s))
     if full is not None and whole[1] > turning[-1][1]:
         slows = turning[-1][1] - _EDGE_S
