@@ -5,12 +5,14 @@ happened to print.
 """
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from test_evidence_bursts import flat, scene_of
 from test_judge_decide import RUN, judged
 
+from quietrun.dsp.defects import search_outer_race
 from quietrun.dsp.spectra import whiten
 from quietrun.dsp.tones import _tone_lines
 from quietrun.dsp.windows import effective_averages, effective_kurtosis_frames, window
@@ -18,6 +20,7 @@ from quietrun.evidence import Missing, bursts, modulation
 from quietrun.evidence.scene import BANDS, Envelope
 from quietrun.judge import texts
 from quietrun.judge.population import Population, Spread
+from quietrun.run import soft
 
 # --- dsp -------------------------------------------------------------------------------------
 
@@ -66,6 +69,44 @@ def test_a_tone_at_the_end_of_a_spectrum_ends_with_it(at, lines):
     p = 1000.0 * 0.5 ** np.abs(np.arange(401.0) - at)
     first, last = _tone_lines(p, np.full(401, 12.0), at, 1.0)
     assert (first, last) == lines
+
+
+def test_a_line_at_a_half_order_speaks_for_no_unknown_bearing():
+    """Of nine balls the outer race passes 3.24 to 3.96 times a turn, thrice that is 11.88: the
+    half order 11.5 lies below and may be what something loose does every second turn.
+    """
+    axis = np.arange(0.0, 30.0, 0.02)
+    power = np.random.default_rng(3).exponential(size=axis.size)
+    power[round(11.5 / 0.02)] = 1e4
+    for balls in ((9,), (7, 8, 9, 10)):
+        found = search_outer_race(axis, power, balls=balls, harmonics=3)
+        assert not any(one.certain for one in found.harmonics)
+    power[round(11.3 / 0.02)] = 1e4  # a third of it is no whole and no half order
+    found = search_outer_race(axis, power, balls=(9,), harmonics=3)
+    assert [one.number for one in found.harmonics if one.certain] == [3]
+
+
+# --- run -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("first", "last"), [(0, 50), (1, 50), (2, 20), (3, 49), (10, 30), (47, 50)]
+)
+def test_levels_of_a_soft_start_are_means_of_five_frames(first, last):
+    """Before the first frame and behind the last one stands the same again."""
+    rate_hz, bins = 8000.0, 161
+    power = np.random.default_rng(5).exponential(size=(50, bins)).astype(np.float32)
+    freqs_hz = np.linspace(0.0, rate_hz / 2, bins)
+    frames = SimpleNamespace(
+        rate_hz=rate_hz, freqs_hz=freqs_hz, power=power, time_s=0.01 * np.arange(50)
+    )
+    found = soft._levels(frames, first, last)
+    around = np.clip(np.arange(first, last)[:, None] + np.arange(-2, 3), 0, 49)
+    # the lowest band: 60 to 95 Hz holds the bin at 75 Hz alone
+    assert freqs_hz[3] == 75.0
+    law = 10 * np.log10(power[around, 3].astype(np.float64).mean(axis=1))
+    assert found.shape[0] == last - first
+    assert found[:, 0] == pytest.approx(law, abs=1e-4)
 
 
 # --- evidence --------------------------------------------------------------------------------
