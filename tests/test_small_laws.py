@@ -9,17 +9,22 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from test_evidence_bursts import flat, scene_of
+from test_evidence_bursts import SPANS, TIME, UP_S, flat, scene_of
+from test_judge_beans import BEANS
 from test_judge_decide import RUN, judged
 
 from quietrun.dsp.defects import search_outer_race
 from quietrun.dsp.spectra import whiten
 from quietrun.dsp.tones import _tone_lines
 from quietrun.dsp.windows import effective_averages, effective_kurtosis_frames, window
-from quietrun.evidence import Missing, bursts, modulation
+from quietrun.evidence import Evidence, Missing, bursts, modulation
+from quietrun.evidence import course as times
 from quietrun.evidence.scene import BANDS, Envelope
+from quietrun.fitness import Fitness
 from quietrun.judge import texts
+from quietrun.judge.beans import settle
 from quietrun.judge.population import Population, Spread
+from quietrun.problems import Problem
 from quietrun.run import soft
 
 # --- dsp -------------------------------------------------------------------------------------
@@ -128,6 +133,18 @@ def test_flutter_is_held_to_thirty_decibels():
     assert modulation._flutter(loud, envelope, block_s=0.016, share=0.90) == 30.0
 
 
+@pytest.mark.parametrize(("until_s", "long_enough"), [(UP_S + 0.9, False), (UP_S + 1.1, True)])
+def test_what_a_second_of_a_steady_run_cannot_show_is_not_told(until_s, long_enough):
+    spans = {**SPANS, "steady": (UP_S, until_s)}
+    scene = replace(
+        scene_of(flat(), spans=spans), noise_time=TIME, noise=np.full((TIME.size, 13), 1e-8)
+    )
+    fall = times.measure(scene)["steady_fall"]
+    assert isinstance(fall, float) is long_enough
+    if long_enough:
+        assert fall == pytest.approx(0.0, abs=0.01)
+
+
 # --- judge -----------------------------------------------------------------------------------
 
 
@@ -157,3 +174,18 @@ def test_a_stage_without_numbers_of_its_own_takes_those_of_the_whole_machine():
         assert known("motor_only", "b") is whole
         assert known("burr_setting", "a") is whole
         assert known("assembled", "c") is None
+
+
+def test_beans_that_are_heard_leave_the_other_problems_as_they_are():
+    clipped = Problem("clipped", "what", "why", "do", (), fatal=False)
+    suspected = Problem("loaded_run", "what", "why", "do", (), fatal=False)
+    settled = settle(Fitness(16_000.0, 25.0, (suspected, clipped)), Evidence(BEANS))
+    assert [one.code for one in settled.problems] == ["loaded_run", "clipped"]
+    assert [one.fatal for one in settled.problems] == [True, False]
+    assert settled.problems[1] is clipped
+
+
+def test_a_quiet_answer_names_the_hum_that_was_not_heard():
+    told = judged(run=replace(RUN, mains_measured=False))
+    assert any("the mains hum" in line for line in told.because)
+    assert not any("the mains hum" in line for line in judged(run=RUN).because)
