@@ -22,7 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietrun.fitness.view import View
-from quietrun.run.speed import LineSpectrum, envelope_lines, sound_lines
+from quietrun.run.speed import (
+    LineSpectrum,
+    comb_heights,
+    envelope_lines,
+    heights,
+    sound_lines,
+)
 from quietrun.run.types import Run
 
 Floats = NDArray[np.float64]
@@ -166,7 +172,7 @@ def _poles(run: Run) -> tuple[int, bool]:
 def _mains_lines(sound: LineSpectrum, mains_hz: float) -> tuple[float, float]:
     """``missing_db`` and ``between_db`` of ``Label``."""
     at_hz = mains_hz * np.arange(0.0, 18.0)
-    half = _heights(sound, at_hz)
+    half = heights(sound, at_hz)
     twice = half[::2]
     missing = [twice[2] - twice[1]]
     missing += [0.5 * (twice[j - 1] + twice[j + 1]) - twice[j] for j in (3, 5, 7)]
@@ -174,24 +180,13 @@ def _mains_lines(sound: LineSpectrum, mains_hz: float) -> tuple[float, float]:
     return float(np.mean(missing) - 0.3 * np.mean(half[1:6:2])), float(np.mean(between))
 
 
-def _heights(lines: LineSpectrum, freq_hz: Floats) -> Floats:
-    """Rise of the peaks at some frequencies, dB; 0 where there is none."""
-    index = np.rint(freq_hz / lines.step_hz).astype(np.intp)
-    off = freq_hz - np.take(lines.near_hz, index, mode="clip")
-    rises = np.take(lines.height_db, index, mode="clip")
-    rises = rises * np.exp(-0.5 * (off / (0.12 + 0.0004 * freq_hz)) ** 2)
-    return np.asarray(np.where(index < lines.near_hz.size, rises, 0.0))
-
-
 def _comb(lines: list[LineSpectrum], mains_hz: float, rates_hz: Floats, *, odd: bool) -> Floats:
     """Sum of the lines at the multiples of each rate; those on the mains' own are left out."""
     total = np.zeros(rates_hz.size)
     for one in lines:
-        most = min(one.highest_order, int(one.near_hz.size * one.step_hz / rates_hz[0]) + 1)
-        at_hz = np.arange(1.0, most + 1.0, 2.0 if odd else 1.0)[:, np.newaxis] * rates_hz
-        cycles = at_hz / (2.0 * mains_hz)
-        clear = np.abs(cycles - np.rint(cycles)) * 2.0 * mains_hz > 0.7
-        total += one.weight * (_heights(one, at_hz) * clear).sum(axis=0)
+        orders = np.arange(1, one.highest_order + 1, 2 if odd else 1)
+        orders = orders[orders * rates_hz[0] < one.near_hz.size * one.step_hz]
+        total += one.weight * comb_heights(one, orders, rates_hz, mains_hz).sum(axis=0)
     return total
 
 

@@ -165,23 +165,28 @@ def envelope_lines(
     return found
 
 
-def _rises(
-    lines: LineSpectrum, orders: NDArray[np.int64], rates: Floats, mains_hz: float
-) -> Floats:
-    """Rise at whole multiples of each rate, 0 at lines of the mains; shape (orders, rates)."""
-    at = orders[:, None] * rates
-    index = (at * (1.0 / lines.step_hz) + 0.5).astype(np.intp)
-    cycles = at / (2 * mains_hz)
-    cycles -= np.rint(cycles)
-    use = np.abs(cycles, out=cycles) * (2 * mains_hz) > _CLEAR_HZ
-    use &= index < lines.near_hz.size
-    off = at - np.take(lines.near_hz, index, mode="clip")
-    off /= 0.12 + 0.0004 * at
+def heights(lines: LineSpectrum, at_hz: Floats) -> Floats:
+    """Rise of the peaks at some frequencies, dB; 0 where there is none."""
+    index = (at_hz * (1.0 / lines.step_hz) + 0.5).astype(np.intp)
+    off = at_hz - np.take(lines.near_hz, index, mode="clip")
+    off /= 0.12 + 0.0004 * at_hz
     off *= off
     off *= -0.5
     rises = np.exp(off, out=off)
     rises *= np.take(lines.height_db, index, mode="clip")
-    rises *= use
+    rises *= index < lines.near_hz.size
+    return rises
+
+
+def comb_heights(
+    lines: LineSpectrum, orders: NDArray[np.int64], rates_hz: Floats, mains_hz: float
+) -> Floats:
+    """Rise at whole multiples of each rate, 0 at lines of the mains; shape (orders, rates)."""
+    at_hz = orders[:, None] * rates_hz
+    cycles = at_hz / (2 * mains_hz)
+    cycles -= np.rint(cycles)
+    rises = heights(lines, at_hz)
+    rises *= np.abs(cycles, out=cycles) * (2 * mains_hz) > _CLEAR_HZ
     return rises
 
 
@@ -200,13 +205,13 @@ def _combs(spectra: list[LineSpectrum], mains_hz: float) -> tuple[Floats, Floats
     four, two, odd = (np.zeros(slow.size) for _ in range(3))
     for lines in spectra:
         orders = np.arange(1, lines.highest_order + 1)
-        rises = lines.weight * _rises(lines, orders, slow, mains_hz)
+        rises = lines.weight * comb_heights(lines, orders, slow, mains_hz)
         four += rises.sum(axis=0)
         odd += rises[::2].sum(axis=0)
         high = orders[orders.size // 2 :]
         high = high[high * 2 * slow[0] < lines.near_hz.size * lines.step_hz]
         two += rises[1::2].sum(axis=0)
-        two += lines.weight * _rises(lines, high, 2 * slow, mains_hz).sum(axis=0)
+        two += lines.weight * comb_heights(lines, high, 2 * slow, mains_hz).sum(axis=0)
     return four, two, odd
 
 
@@ -215,7 +220,7 @@ def _odd_sum(spectra: list[LineSpectrum], rates: Floats, mains_hz: float) -> Flo
     total = np.zeros(rates.size)
     for lines in spectra:
         orders = np.arange(1, lines.highest_order + 1, 2)
-        total += lines.weight * _rises(lines, orders, rates, mains_hz).sum(axis=0)
+        total += lines.weight * comb_heights(lines, orders, rates, mains_hz).sum(axis=0)
     return total
 
 
