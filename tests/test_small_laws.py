@@ -15,7 +15,7 @@ from test_judge_decide import RUN, judged
 
 from quietrun.dsp.defects import search_outer_race
 from quietrun.dsp.spectra import whiten
-from quietrun.dsp.tones import _tone_lines
+from quietrun.dsp.tones import _summit, _tone_lines
 from quietrun.dsp.windows import effective_averages, effective_kurtosis_frames, window
 from quietrun.evidence import Evidence, Missing, bursts, modulation
 from quietrun.evidence import course as times
@@ -25,7 +25,8 @@ from quietrun.judge import texts
 from quietrun.judge.beans import settle
 from quietrun.judge.population import Population, Spread
 from quietrun.problems import Problem
-from quietrun.run import soft
+from quietrun.run import power, soft
+from quietrun.run.course import best_comb
 
 # --- dsp -------------------------------------------------------------------------------------
 
@@ -76,6 +77,16 @@ def test_a_tone_at_the_end_of_a_spectrum_ends_with_it(at, lines):
     assert (first, last) == lines
 
 
+@pytest.mark.parametrize(
+    ("top", "at"), [(1, 3.0), (2, 0.0), (5, 3.0), (36, 36.0), (38, 36.4), (38, 39.0), (20, 21.6)]
+)
+def test_a_summit_is_the_highest_line_within_two(top, at):
+    """At either end it is looked for within two of the fourth line from there."""
+    p = np.linspace(1.0, 1.1, 40)
+    p[top] = 9.0
+    assert _summit(p, at) == top
+
+
 def test_a_line_at_a_half_order_speaks_for_no_unknown_bearing():
     """Of nine balls the outer race passes 3.24 to 3.96 times a turn, thrice that is 11.88: the
     half order 11.5 lies below and may be what something loose does every second turn.
@@ -112,6 +123,29 @@ def test_levels_of_a_soft_start_are_means_of_five_frames(first, last):
     law = 10 * np.log10(power[around, 3].astype(np.float64).mean(axis=1))
     assert found.shape[0] == last - first
     assert found[:, 0] == pytest.approx(law, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("fifty", "sixty", "is_fifty"),
+    [
+        ((10.0, 2.0), (9.0, 6.0), False),
+        ((10.0, 6.0), (9.0, 2.0), True),
+        ((10.0, 2.0), (14.0, 2.0), False),
+        ((14.0, 2.0), (10.0, 2.0), True),
+    ],
+)
+def test_mains_that_were_not_told_are_those_that_are_clearer_in_all(
+    monkeypatch, fifty, sixty, is_fifty
+):
+    """Lines that only one grid has, and the whole pattern, count together; told, it is taken."""
+    combs = {
+        mains_hz: power.Comb(mains_hz, pattern_db, (own_db,) * 4)
+        for mains_hz, (own_db, pattern_db) in ((50.0, fifty), (60.0, sixty))
+    }
+    monkeypatch.setattr(power, "find_comb", lambda frames, mains_hz: combs[mains_hz])
+    assert best_comb(None, None)[0] is combs[50.0 if is_fifty else 60.0]
+    assert best_comb(None, 50.0)[0] is combs[50.0]
+    assert best_comb(None, 60.0)[0] is combs[60.0]
 
 
 # --- evidence --------------------------------------------------------------------------------
