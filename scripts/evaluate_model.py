@@ -18,7 +18,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -36,16 +37,21 @@ from learning.cards import (
     benches,
     even_weights,
     fit_card,
+    flagged,
     folds,
     label,
     limit_for,
     sign_strength,
+    spoilt,
     trained_on,
+    trained_on_spoilt,
 )
 from learning.dataset import NAMES, ROOT, load
 from learning.signs import SIGNS
 
 from quietrun.evidence import BY_NAME, FAMILIES
+from quietrun.judge.limits import ONE_OF_FOUR
+from quietrun.judge.model import SPOILT
 from quietrun.words import FAULTS
 
 BANDS = ((0.2, 0.4), (0.4, 0.7), (0.7, 1.01))
@@ -77,9 +83,9 @@ def rounded(value: float | None) -> float | None:
 
 
 def table(
-    score: np.ndarray, use: np.ndarray, data: Set, fault: str, limit: float
+    score: np.ndarray, use: np.ndarray, data: Set, fault: str, flags: np.ndarray
 ) -> dict[str, Any]:
-    """All figures of one fault. ``score`` is calibrated log-odds."""
+    """All figures of one fault. ``score`` is calibrated log-odds, ``flags`` says who is flagged."""
     severity = data.severity[fault]
     negative = score[use & (severity < AUDIBLE)]
     result: dict[str, Any] = {
@@ -90,12 +96,13 @@ def table(
     y, p = (severity[use] >= AUDIBLE).astype(int), 1 / (1 + np.exp(-score[use]))
     result["average_precision"] = rounded(average_precision_score(y, p)) if y.any() else None
     for lo, hi in BANDS:
-        part = score[use & (severity >= lo) & (severity < hi)]
+        held = use & (severity >= lo) & (severity < hi)
+        part = score[held]
         name = f"{lo:g}-{min(hi, 1):g}"
         result[f"auc_{name}"] = rounded(auc(part, negative))
-        result[f"flagged_{name}"] = rounded((part >= limit).mean()) if part.size else None
-    healthy = score[use & data.healthy]
-    result["false_flags"] = rounded((healthy >= limit).mean()) if healthy.size else None
+        result[f"flagged_{name}"] = rounded(flags[held].mean()) if part.size else None
+    healthy = flags[use & data.healthy]
+    result["false_flags"] = rounded(healthy.mean()) if healthy.size else None
     result["brier"] = rounded(brier_score_loss(y, p))
     edges = np.linspace(0, 1, 11)
     where = np.clip(np.digitize(p, edges) - 1, 0, 9)
@@ -109,25 +116,77 @@ def table(
     return result
 
 
-def held_out(data: Set, fault: str, bench: np.ndarray, rounds: int) -> dict[str, Any]:
-    """Figures on each sound model by a card (and its limit) that learned from all the others."""
-    found: dict[str, Any] = {}
+def as_log_odds(limit: float) -> float:
+    """A limit of the model on the scale of the scores."""
+    return float(np.log(limit / (1 - limit)))
+
+
+@dataclass
+class Judged:
+    """Scores of clips by cards that did not hear them, and who is flagged; a column a fault."""
+
+    scores: np.ndarray
+    flags: np.ndarray
+
+    @classmethod
+    def of(cls, found: dict[str, np.ndarray], limits: dict[str, float], data: Set) -> Judged:
+        """Ask the rule of ``quietrun.judge``, the stage's gate in front of it."""
+        scores = np.stack(
+            [np.where(data.possible(fault), found[fault], np.nan) for fault in FAULTS], axis=1
+        )
+        own = np.array([limits[fault] for fault in FAULTS])
+        return cls(scores, flagged(scores, own, found[ONE_OF_FOUR], limits[ONE_OF_FOUR]))
+
+    def table(self, data: Set, fault: str) -> dict[str, Any]:
+        """Figures of one fault."""
+        use, _, _ = label(data, fault)
+        column = FAULTS.index(fault)
+        return table(self.scores[:, column], use, data, fault, self.flags[:, column])
+
+    def any_flag(self, data: Set) -> float | None:
+        """Share of healthy machines on which anything is flagged."""
+        return rounded(self.flags[data.healthy].any(axis=1).mean())
+
+
+def held_out(data: Set, bench: np.ndarray, rounds: int) -> dict[str, Any]:
+    """Figures on each sound model by cards (and their limits) that learned from all the others."""
+    found: dict[str, Any] = {fault: {} for fault in (*FAULTS, "any")}
     for name in sorted(set(bench)):
-        train = data.part(bench != name)
-        test = data.part(bench == name)
+        train, test = data.part(bench != name), data.part(bench == name)
         rest = bench[bench != name]
-        fitted = fit_card(train, fault, rounds=rounds, extra=even_weights(rest), bench=rest)
-        limit, _ = limit_for(fitted, train, fault, rest)
-        use, _, _ = label(test, fault)
-        score = fitted.model.log_odds(test.x) * fitted.slope + fitted.intercept
-        found[name] = table(score, use, test, fault, float(np.log(limit / (1 - limit))))
+        scores, limits = {}, {}
+        for fault in (*FAULTS, ONE_OF_FOUR):
+            fitted = fit_card(train, fault, rounds=rounds, extra=even_weights(rest), bench=rest)
+            limits[fault] = as_log_odds(limit_for(fitted, train, fault, rest)[0])
+            scores[fault] = fitted.model.log_odds(test.x) * fitted.slope + fitted.intercept
+        judged = Judged.of(scores, limits, test)
+        for fault in FAULTS:
+            found[fault][name] = judged.table(test, fault)
+        found["any"][name] = {"false_flags": judged.any_flag(test)}
     return found
 
 
-def signs_held_out(data: Set, bench: np.ndarray, rounds: int) -> dict[str, Any]:
-    """Figures of the findings that have cards, as in ``held_out``, against healthy machines."""
+def sign_there(data: Set, sign: str) -> tuple[np.ndarray, np.ndarray]:
+    """Clips with what teaches a finding, and healthy ones."""
+    return (sign_strength(data, sign) >= AUDIBLE) & ~data.faulty, data.healthy
+
+
+def spoilt_there(data: Set, code: str) -> tuple[np.ndarray, np.ndarray]:
+    """Clips with a recording problem that has a card, and usable ones."""
+    problems = [spoilt(row) for row in data.rows]
+    return np.array([p == code for p in problems]), np.array([p is None for p in problems])
+
+
+def rare_held_out(
+    data: Set,
+    bench: np.ndarray,
+    rounds: int,
+    names: Iterable[str],
+    there_of: Callable[[Set, str], tuple[np.ndarray, np.ndarray]],
+) -> dict[str, Any]:
+    """Figures of cards for what is rare, as in ``held_out``, against clips without it."""
     found: dict[str, Any] = {}
-    for sign in SIGNS:
+    for sign in names:
         areas, caught, false, count = [], [], [], 0
         for name in sorted(set(bench)):
             rest = bench[bench != name]
@@ -135,10 +194,10 @@ def signs_held_out(data: Set, bench: np.ndarray, rounds: int) -> dict[str, Any]:
             fitted = fit_card(train, sign, rounds=rounds, extra=even_weights(rest), bench=rest)
             limit, _ = limit_for(fitted, train, sign, rest)
             score = fitted.model.log_odds(test.x) * fitted.slope + fitted.intercept
-            there = (sign_strength(test, sign) >= AUDIBLE) & ~test.faulty
-            at = float(np.log(limit / (1 - limit)))
-            area = auc(score[there], score[test.healthy])
-            false.append(float((score[test.healthy] >= at).mean()))
+            there, without = there_of(test, sign)
+            at = as_log_odds(limit)
+            area = auc(score[there], score[without])
+            false.append(float((score[without] >= at).mean()))
             if area is not None:
                 areas.append(area)
                 caught.append(float((score[there] >= at).mean()))
@@ -174,7 +233,8 @@ def mean_of(found: dict[str, Any]) -> dict[str, Any]:
 @click.option("-o", "out", type=click.Path(path_type=Path), default=ROOT / "models" / "general")
 def main(rows: tuple[Path, ...], rounds: int, quick: bool, out: Path) -> None:
     """Evaluate and write evaluation.json."""
-    usable = trained_on([row for path in rows for row in load(path)])
+    every = [row for path in rows for row in load(path)]
+    usable = trained_on(every)
     usable = [row for row in usable if row.truth["stage"] != "hand_spin"]
     data = as_set(usable)
     bench = benches(usable)
@@ -184,14 +244,15 @@ def main(rows: tuple[Path, ...], rounds: int, quick: bool, out: Path) -> None:
         "faults": {},
     }
     extra = even_weights(bench)
+    across_models = held_out(data, bench, rounds)
+    result["false_flags_of_any_fault"] = across_models["any"]
+    within = {f: fit_card(data, f, rounds=rounds, extra=extra) for f in (*FAULTS, ONE_OF_FOUR)}
+    limits = {f: as_log_odds(limit_for(c, data, f, bench)[0]) for f, c in within.items()}
+    judged = Judged.of({f: card.cross for f, card in within.items()}, limits, data)
     for fault in FAULTS:
-        fitted = fit_card(data, fault, rounds=rounds, extra=extra)
-        limit, _ = limit_for(fitted, data, fault, bench)
-        entry: dict[str, Any] = {"held_out": held_out(data, fault, bench, rounds)}
+        entry: dict[str, Any] = {"held_out": across_models[fault]}
         entry["held_out_mean"] = mean_of(entry["held_out"])
-        entry["families"] = table(
-            fitted.cross, fitted.use, data, fault, float(np.log(limit / (1 - limit)))
-        )
+        entry["families"] = judged.table(data, fault)
         if not quick:
             entry["left_out_sources"] = left_out(data, fault, rounds)
             entry["rivals"] = rivals(data, fault, bench, rounds)
@@ -200,8 +261,11 @@ def main(rows: tuple[Path, ...], rounds: int, quick: bool, out: Path) -> None:
         click.echo(f"{fault}: held out {json.dumps(entry['held_out_mean'])}")
         click.echo(f"   families {json.dumps(entry['families'])}")
     started = [row for row in usable if row.run.get("started") is not False]
-    result["findings"] = signs_held_out(as_set(started), benches(started), rounds)
+    result["findings"] = rare_held_out(as_set(started), benches(started), rounds, SIGNS, sign_there)
     click.echo(f"findings: {json.dumps(result['findings'])}")
+    held = trained_on_spoilt(every)
+    result["spoilt"] = rare_held_out(as_set(held), benches(held), rounds, SPOILT, spoilt_there)
+    click.echo(f"spoilt: {json.dumps(result['spoilt'])}")
     (out / "evaluation.json").write_text(json.dumps(result, indent=1) + "\n")
 
 

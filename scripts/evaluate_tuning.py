@@ -11,7 +11,6 @@ severity 0.4 to 1. Prints a table and writes ``models/general/tuning.json``.
 from __future__ import annotations
 
 import json
-import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -21,19 +20,23 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from learning.cards import flagged
 from learning.dataset import ROOT
 from learning.visits import Visit, visits
 from make_population import log_odds
 
 from quietrun.dsp.stats import wilson_interval
+from quietrun.judge.limits import ONE_OF_FOUR
 from quietrun.judge.model import Model, load_model
 from quietrun.judge.population import Population, load_population
+from quietrun.tuning.again import card_of, log_odds_of
 from quietrun.tuning.own import own_limit
 from quietrun.words import FAULTS
 
 PLAN = {"tune": 5, "later": 6, "faults": 1}
 BOOTSTRAPS = 2000
 
+JUDGED = (*FAULTS, ONE_OF_FOUR)
 Scores = dict[str, float]
 
 
@@ -42,26 +45,36 @@ def scored(model: Model, found: list[Visit]) -> dict[int, dict[str, list[Scores]
     table: dict[int, dict[str, list[Scores]]] = {}
     for visit in found:
         if visit.usable:
-            scores = {fault: log_odds(model, fault, visit.evidence) for fault in FAULTS}
+            scores = {name: log_odds(model, name, visit.evidence) for name in JUDGED}
             table.setdefault(visit.machine, {}).setdefault(visit.kind, []).append(scores)
     return table
 
 
 def limits_of(
     runs: list[Scores], model: Model, population: Population, stage: str
-) -> dict[str, float]:
-    """Own limits from quiet runs; the general ones without any."""
+) -> dict[str, tuple[float, float]]:
+    """Shift and limit of each card from quiet runs; the general ones without any."""
     limits = {}
-    for fault in FAULTS:
-        p = model.cards[fault].limit
-        general = math.log(p / (1.0 - p))
+    for name in JUDGED:
+        card = card_of(model, name)
+        if card is None:
+            raise ValueError(f"the model has no card {name}")
+        general = log_odds_of(card.limit)
         if not runs:
-            limits[fault] = general
+            limits[name] = (0.0, general)
             continue
-        spread = population.fault(stage, fault)
-        row = own_limit(fault, [r[fault] for r in runs], [], spread=spread, general=general)
-        limits[fault] = row.limit
+        spread = population.fault(stage, name)
+        row = own_limit(name, [r[name] for r in runs], [], spread=spread, general=general)
+        limits[name] = (row.shift, row.limit - row.shift)
     return limits
+
+
+def flags_of(scores: list[Scores], limits: dict[str, tuple[float, float]]) -> np.ndarray:
+    """Who is flagged, by the rule of ``quietrun.judge``; shape (runs, faults), bool."""
+    shifted = np.array([[s[name] - limits[name][0] for name in JUDGED] for s in scores])
+    shifted = shifted.reshape(len(scores), len(JUDGED))
+    own = np.array([limits[fault][1] for fault in FAULTS])
+    return flagged(shifted[:, :-1], own, shifted[:, -1], limits[ONE_OF_FOUR][1])
 
 
 def counts(
@@ -76,12 +89,10 @@ def counts(
     for kinds in table.values():
         limits = limits_of(kinds.get("tune", [])[:runs], model, population, stage)
         later = kinds.get("later", [])
-        out["alarms"].append(
-            (sum(any(s[f] >= limits[f] for f in FAULTS) for s in later), len(later))
-        )
-        for fault in FAULTS:
+        out["alarms"].append((flags_of(later, limits).any(axis=1).sum(), len(later)))
+        for column, fault in enumerate(FAULTS):
             held = kinds.get(fault, [])
-            out[fault].append((sum(s[fault] >= limits[fault] for s in held), len(held)))
+            out[fault].append((flags_of(held, limits)[:, column].sum(), len(held)))
     return {name: np.array(rows) for name, rows in out.items()}
 
 

@@ -30,9 +30,9 @@ from quietrun.compare.same import band_changes
 from quietrun.compare.types import Side
 from quietrun.evidence import BY_NAME
 from quietrun.evidence.types import Evidence, Missing
-from quietrun.judge.limits import UNKNOWN
+from quietrun.judge.limits import NAMELESS
 from quietrun.judge.model import Model, load_model
-from quietrun.judge.score import reasons_of
+from quietrun.judge.score import log_odds_of
 from quietrun.tuning.again import card_of
 from quietrun.words import FAULTS, POSSIBLE
 
@@ -44,7 +44,9 @@ def log_odds(model: Model, fault: str, evidence: dict[str, float | None]) -> flo
     """Score evidence as ``judge`` does."""
     values = {n: Missing("-") if v is None else v for n, v in evidence.items()}
     card = card_of(model, fault)
-    return card.base + math.fsum(r.points for r in reasons_of(card, Evidence(values), BY_NAME))
+    if card is None:
+        raise ValueError(f"the model has no card {fault}")
+    return log_odds_of(card, Evidence(values))
 
 
 def spread_of(groups: list[list[float]]) -> dict[str, float] | None:
@@ -86,8 +88,8 @@ def _by_machine(found: list[Visit]) -> dict[int, list[Visit]]:
 def faults_table(model: Model, found: list[Visit], stage: str) -> dict[str, Any]:
     """Spread of every fault's log-odds at a stage."""
     table = {}
-    for fault in (*FAULTS, UNKNOWN):
-        if fault in {*POSSIBLE[stage], UNKNOWN}:
+    for fault in (*FAULTS, *NAMELESS):
+        if fault in {*POSSIBLE[stage], *NAMELESS} and card_of(model, fault) is not None:
             groups = [
                 [log_odds(model, fault, v.evidence) for v in group]
                 for group in _by_machine(found).values()

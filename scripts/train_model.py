@@ -30,8 +30,10 @@ from learning.cards import (
     AUDIBLE,
     FALSE_ALARM_COST,
     HIGHEST_SHARE,
+    ONE_OF_FOUR_SHARE,
     OTHER_FAULT,
     SIGN_SHARE,
+    SPOILT_SHARE,
     UNKNOWN_SHARE,
     as_set,
     benches,
@@ -40,11 +42,15 @@ from learning.cards import (
     feature_json,
     fit_card,
     limit_for,
+    spoilt,
     trained_on,
+    trained_on_spoilt,
 )
 from learning.dataset import ROOT, Row, code_stamp, load, synthetic
 from learning.signs import SIGNS
 
+from quietrun.judge.limits import NAMELESS
+from quietrun.judge.model import SPOILT
 from quietrun.words import FAULTS, POSSIBLE
 
 HAND = "hand_spin"
@@ -73,27 +79,30 @@ def main(
         rows = [row for path in rows_of for row in load(path)]
     else:
         rows = synthetic(seed, clips, jobs=jobs, cache=ROOT / ".cache" / "rows")
+    powered_or_spoilt = trained_on_spoilt(rows)
     rows = trained_on(rows)
     powered = [row for row in rows if row.truth["stage"] != HAND]
     spun = [row for row in rows if row.truth["stage"] == HAND]
     click.echo(f"{len(powered)} powered clips, {len(spun)} spun by hand")
     model: dict[str, Any] = {
         "format": 1,
-        "name": "general-3",
+        "name": "general-4",
         "features": feature_json(),
         "faults": {},
         "by_hand": {},
         "findings": {},
+        "spoilt": {},
     }
-    for fault in (*FAULTS, "unknown"):
-        card = _card(powered, fault, rounds=rounds, seed=seed)
-        if fault == "unknown":
-            model["unknown"] = card
-        else:
-            model["faults"][fault] = card
+    for fault in FAULTS:
+        model["faults"][fault] = _card(powered, fault, rounds=rounds, seed=seed)
+    for name in NAMELESS:
+        model[name] = _card(powered, name, rounds=rounds, seed=seed)
     started = [row for row in powered if row.run.get("started") is not False]
     for sign in SIGNS:
         model["findings"][sign] = _card(started, sign, rounds=rounds, seed=seed)
+    for problem in SPOILT:
+        if sum(spoilt(row) == problem for row in powered_or_spoilt) >= 100:
+            model["spoilt"][problem] = _card(powered_or_spoilt, problem, rounds=rounds, seed=seed)
     if len(spun) >= 100:
         for fault in sorted(POSSIBLE[HAND]):
             model["by_hand"][fault] = _card(spun, fault, rounds=rounds // 2, seed=seed)
@@ -104,8 +113,10 @@ def main(
         "audible": AUDIBLE,
         "false_alarm_cost": FALSE_ALARM_COST,
         "highest_share": HIGHEST_SHARE,
+        "one_of_four_share": ONE_OF_FOUR_SHARE,
         "other_fault": OTHER_FAULT,
         "sign_share": SIGN_SHARE,
+        "spoilt_share": SPOILT_SHARE,
         "unknown_share": UNKNOWN_SHARE,
     }
     out.mkdir(parents=True, exist_ok=True)

@@ -1,6 +1,7 @@
 """The scripts behind tuning: spread between and within machines, and counting alarms."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -52,20 +53,30 @@ def test_too_few_machines_and_constant_ones_give_nothing(scripts):
 
 def test_alarms_and_hits_are_counted_by_machine(scripts):
     evaluate, _ = scripts
-    from test_tuning_tune import MODEL, POPULATION
+    from test_tuning_tune import OTHERS, WITH_ANY
+    from test_tuning_tune import POPULATION as FOUR
 
     from quietrun.words import FAULTS
 
-    def run(rub):
-        return dict.fromkeys(FAULTS, -4.0) | {"impeller_rub": rub}
+    model = WITH_ANY
+    others = replace(
+        FOUR, faults={"assembled": {**FOUR.faults["assembled"], "one_of_four": OTHERS}}
+    )
+
+    def run(rub, any_of_them=-4.0):
+        return dict.fromkeys(FAULTS, -4.0) | {"impeller_rub": rub, "one_of_four": any_of_them}
 
     table = {
         0: {"tune": [run(0.2)] * 5, "later": [run(0.3), run(0.1)], "impeller_rub": [run(6.0)]},
         1: {"tune": [run(-4.0)] * 5, "later": [run(-4.0)] * 3, "impeller_rub": [run(-3.0)]},
     }
-    general = evaluate.counts(table, MODEL, POPULATION, "assembled", 0)
+    general = evaluate.counts(table, model, others, "assembled", 0)
     assert general["alarms"].tolist() == [[2, 2], [0, 3]]
     assert general["impeller_rub"].tolist() == [[1, 1], [0, 1]]
-    own = evaluate.counts(table, MODEL, POPULATION, "assembled", 5)
+    own = evaluate.counts(table, model, others, "assembled", 5)
     assert own["alarms"].tolist() == [[0, 2], [0, 3]]
     assert own["impeller_rub"].tolist() == [[1, 1], [0, 1]]
+    # under its own limit, but sure to be one of the four and the likeliest of them
+    table[1]["impeller_rub"] = [run(-1.0, 3.0)]
+    sure = evaluate.counts(table, model, others, "assembled", 0)
+    assert sure["impeller_rub"].tolist() == [[1, 1], [1, 1]]

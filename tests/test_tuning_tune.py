@@ -1,12 +1,14 @@
 """A whole tuning: what counts, what it will cost, which past clips it changes, what it warns of."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from made_logbook import MODEL_SHA, made_report
 
 from quietrun.errors import ModelError, UsageError
 from quietrun.evidence import Evidence
-from quietrun.judge.limits import FaultLimit, Limits
+from quietrun.judge.limits import ONE_OF_FOUR, FaultLimit, Limits
 from quietrun.judge.model import Model, Scorecard
 from quietrun.judge.population import Population, Spread, load_population
 from quietrun.judge.score import probability_of, unknown_limit, unknown_score
@@ -110,6 +112,24 @@ def test_a_confirmed_fault_stays_over_the_limit_and_the_clip_noisy():
 def test_a_confirmed_fault_of_one_kind_leaves_the_other_limits_alone():
     clips = [*LOUD, logged(9, 3.0, quiet=False, faults=("impeller_rub",))]
     assert row(tuned(clips), "bearing_noise") == row(tuned(LOUD), "bearing_noise")
+
+
+WITH_ANY = replace(MODEL, one_of_four=Scorecard(ONE_OF_FOUR, -4.0, 0.5, 0.35, ()))
+
+
+def _any(clip, score):
+    return replace(clip, scores={**clip.scores, ONE_OF_FOUR: score})
+
+
+def test_what_is_one_of_the_four_gets_its_own_limit_held_under_any_confirmed_fault():
+    calm = [logged(n, -4.0) for n in range(6)]
+    loud = [_any(clip, 0.1 + 0.2 * (n % 3)) for n, clip in enumerate(calm)]
+    free = row(tuned(loud, model=WITH_ANY), ONE_OF_FOUR).limit
+    assert free > 0.5, "loud by nature: over the general limit of 0"
+    faulty = _any(logged(9, -3.0, quiet=False, faults=("impeller_rub",)), free - 0.1)
+    found = tuned([*loud, faulty], model=WITH_ANY)
+    assert row(found, ONE_OF_FOUR).limit < free - 0.1
+    assert all(one.fault != ONE_OF_FOUR for one in tuned(loud).faults), "the model has no card"
 
 
 def test_only_possible_faults_get_limits():

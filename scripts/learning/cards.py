@@ -13,6 +13,9 @@ from learning.additive import Additive, directions, fit_additive
 from learning.dataset import NAMES, Row, hash_unit, matrix
 from learning.signs import SIGNS
 from quietrun.evidence import BY_NAME
+from quietrun.judge.limits import NAMELESS, ONE_OF_FOUR
+from quietrun.judge.model import SPOILT
+from quietrun.judge.score import lowered_limit, probability_of
 from quietrun.words import FAULTS, POSSIBLE
 
 AUDIBLE = 0.2  # DESIGN section 4: below this a healthy machine carries a trace
@@ -52,6 +55,21 @@ class Set:
 def trained_on(rows: Sequence[Row]) -> list[Row]:
     """Rows that may teach: usable clips in which the run was not lost on the way."""
     return [row for row in rows if row.truth.get("usable", True) and row.fitness["usable"]]
+
+
+def spoilt(row: Row) -> str | None:
+    """Recording problem that leaves nothing to judge, where a clip has one with a card."""
+    problem = row.truth.get("problem")
+    return problem if problem in SPOILT and not row.truth.get("usable", True) else None
+
+
+def trained_on_spoilt(rows: Sequence[Row]) -> list[Row]:
+    """Rows that teach what is no empty grinder run: those, and the powered ones that are."""
+    return [
+        row
+        for row in [*trained_on(rows), *(row for row in rows if spoilt(row))]
+        if row.truth["stage"] != "hand_spin"
+    ]
 
 
 def benches(rows: Sequence[Row]) -> np.ndarray:
@@ -95,7 +113,16 @@ def as_set(rows: Sequence[Row]) -> Set:
 
 
 def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mask of usable rows, labels and weights for one fault ('unknown': anything not healthy)."""
+    """Mask of usable rows, labels and weights for one fault.
+
+    ``unknown``: anything not healthy; ``one_of_four``: any of the four against healthy machines.
+    """
+    if fault == ONE_OF_FOUR:
+        return _label_one_of_four(data)
+    if fault in SPOILT:
+        found = np.array([spoilt(row) for row in data.rows], dtype=object)
+        y = found == fault
+        return y | (found == None), y.astype(int), np.ones(y.size)  # noqa: E711
     if fault == "unknown":
         y = ~data.healthy
         return np.ones(y.size, dtype=bool), y.astype(int), np.ones(y.size)
@@ -113,6 +140,19 @@ def label(data: Set, fault: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     drowned = np.array([(heard_over(row, fault) or 0.0) < -2.0 for row in data.rows])
     weight[(severity >= AUDIBLE) & drowned] *= 0.2
     return use, (severity >= AUDIBLE).astype(int), weight
+
+
+def _label_one_of_four(data: Set) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """As ``label``; a fault counts by its audibility, the loudest of several."""
+    loudest = np.max([data.severity[f] for f in FAULTS], axis=0)
+    weight = np.where((loudest >= AUDIBLE) & (loudest < 0.3), 0.6, 1.0)
+    heard = [
+        [heard_over(row, f) for f in FAULTS if (row.truth["faults"] or {}).get(f, 0.0) >= AUDIBLE]
+        for row in data.rows
+    ]
+    drowned = np.array([max((h or 0.0 for h in part), default=0.0) < -2.0 for part in heard])
+    weight[drowned] *= 0.2
+    return data.healthy | data.faulty, data.faulty.astype(int), weight
 
 
 def sign_strength(data: Set, sign: str) -> np.ndarray:
@@ -141,7 +181,9 @@ def columns(fault: str) -> np.ndarray:
     """Indices of the features that a card may use."""
     if fault in SIGNS:
         return np.array([NAMES.index(name) for name in SIGNS[fault].features])
-    families = UNKNOWN_FAMILIES if fault == "unknown" else CARD_FAMILIES
+    if fault in SPOILT:
+        return np.arange(len(NAMES))
+    families = UNKNOWN_FAMILIES if fault in NAMELESS else CARD_FAMILIES
     return np.array([j for j, name in enumerate(NAMES) if BY_NAME[name].family in families])
 
 
@@ -183,7 +225,7 @@ def fit_card(
     ----------
     data : Set
     fault : str
-        Or ``unknown``.
+        Or ``unknown``, ``one_of_four``, or a finding.
     extra : shape (rows,)
         Weights on top of the fault's own.
     bench : shape (rows,)
@@ -194,10 +236,10 @@ def fit_card(
     if extra is not None:
         w = w * extra
     told = w.copy()
-    if fault != "unknown":
+    if fault not in NAMELESS and fault not in SPOILT:
         told[(y == 0) & ~data.healthy] *= OTHER_FAULT
     free: dict[str, Any] = {}
-    if fault in SIGNS:  # few clips and few features: small leaves, both sides of one weight
+    if fault in SIGNS or fault in SPOILT:  # few clips: small leaves, both sides of one weight
         told[y == 1] *= told[use & (y == 0)].sum() / max(told[use & (y == 1)].sum(), 1.0)
         rounds, free = min(rounds, 80), {"leaf": 12, "share": 0.4}
     index = columns(fault)
@@ -262,10 +304,54 @@ def _mean(members: Sequence[Additive], index: np.ndarray, edges: Sequence[np.nda
 
 #: What a false alarm on a healthy machine costs, in shares of audible faults that are missed.
 FALSE_ALARM_COST = 4.0
-HIGHEST_SHARE = 0.014  # all cards together, which err on the same machines: one in twenty
-SIGN_SHARE = 0.008  # each of the findings that has a card
+ONE_OF_FOUR_SHARE = 0.03  # the card that most flags come from
+HIGHEST_SHARE = 0.004  # each fault's own limit: only what is plain from its card alone
+SIGN_SHARE = 0.005  # each of the findings that has a card
+SPOILT_SHARE = 0.004  # of usable clips: each is refused then, and none should be
 UNKNOWN_SHARE = 0.003  # not like a quiet machine, and none of the four: names no cause
 PLAIN = 0.4  # from this severity on a fault should be flagged
+
+
+#: Of healthy machines at most this share may pass the limit of a card that names no part.
+SHARES = {
+    "unknown": UNKNOWN_SHARE,
+    ONE_OF_FOUR: ONE_OF_FOUR_SHARE,
+    **dict.fromkeys(SPOILT, SPOILT_SHARE),
+}
+
+
+def _plain(data: Set, fault: str) -> np.ndarray:
+    """Clips in which a fault is plain enough that it should be flagged."""
+    if fault == "unknown":
+        return ~data.healthy
+    if fault in SPOILT:
+        return np.array([spoilt(row) == fault for row in data.rows])
+    if fault == ONE_OF_FOUR:
+        return np.asarray(np.max([data.severity[f] for f in FAULTS], axis=0) >= PLAIN)
+    return data.severity[fault] >= PLAIN
+
+
+def flagged(
+    scores: np.ndarray, limits: np.ndarray, one_of_four: np.ndarray, its_limit: float
+) -> np.ndarray:
+    """Faults that are flagged, by the rule of ``quietrun.judge``.
+
+    Parameters
+    ----------
+    scores : shape (clips, faults), log-odds, NaN where the stage rules the fault out
+    limits : shape (faults,), log-odds
+    one_of_four : shape (clips,), log-odds
+    its_limit : log-odds
+
+    Returns
+    -------
+    shape (clips, faults), bool
+    """
+    over = np.nan_to_num(scores, nan=-np.inf) >= limits
+    for i in np.flatnonzero(one_of_four >= its_limit):
+        likely = [probability_of(s) if np.isfinite(s) else 0.0 for s in scores[i]]
+        over[i] |= np.array(likely) >= lowered_limit(max(likely))
+    return np.asarray(over)
 
 
 def limit_for(fitted: Fitted, data: Set, fault: str, bench: np.ndarray) -> tuple[float, float]:
@@ -276,24 +362,21 @@ def limit_for(fitted: Fitted, data: Set, fault: str, bench: np.ndarray) -> tuple
     ``HIGHEST_SHARE`` of them. The near limit lets through 0.2 % more. All
     sound models weigh the same.
     """
-    healthy = fitted.use & data.healthy
+    healthy = fitted.use & (data.healthy if fault not in SPOILT else ~_plain(data, fault))
     if fault in SIGNS:
         plain = fitted.use & (sign_strength(data, fault) >= PLAIN)
     else:
-        plain = fitted.use & (
-            ~data.healthy if fault == "unknown" else data.severity[fault] >= PLAIN
-        )
+        plain = fitted.use & _plain(data, fault)
     grid = np.linspace(-5.0, 5.0, 401)
 
     def share(mask: np.ndarray) -> np.ndarray:
         parts = [fitted.cross[mask & (bench == one)] for one in sorted(set(bench))]
-        known = [part for part in parts if part.size >= (5 if fault in SIGNS else 20)]
+        few = fault in SIGNS or fault in SPOILT
+        known = [part for part in parts if part.size >= (5 if few else 20)]
         return np.mean([[(part >= at).mean() for at in grid] for part in known], axis=0)
 
     false, found = share(healthy), share(plain)
-    highest = SIGN_SHARE if fault in SIGNS else HIGHEST_SHARE
-    if fault == "unknown":
-        highest = UNKNOWN_SHARE
+    highest = SIGN_SHARE if fault in SIGNS else SHARES.get(fault, HIGHEST_SHARE)
     worth = np.where(false <= highest, found - FALSE_ALARM_COST * false, -np.inf)
     best = int(np.argmax(worth))
     near = int(np.argmax(false <= false[best] + 0.002))

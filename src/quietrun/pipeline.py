@@ -108,7 +108,7 @@ def analyse_clip(
     run = follow(clip, machine, frames)
     fitness = assess(clip, run, frames, stage=machine.stage)
     evidence = gather(clip, run, frames, fitness.bandwidth_hz)
-    fitness = settle(fitness, evidence)
+    fitness = settle(fitness, evidence, model, machine.stage)
     contacts = None
     if machine.stage == "burr_setting":
         touches = find_contacts(clip, run, frames)

@@ -17,7 +17,7 @@ from quietrun.evidence.types import Evidence
 from quietrun.fitness.types import Fitness
 from quietrun.problems import Problem
 
-_BEANS = Problem(
+PROBLEM = Problem(
     "loaded_run",
     "Hard crackle without a beat covers the run and ends with the power, as of beans.",
     "Grinding drowns every sound of the machine itself.",
@@ -78,5 +78,5 @@ def settle(fitness: Fitness, evidence: Evidence) -> Fitness:
         return replace(fitness, problems=tuple(replace(p, fatal=False) for p in fitness.problems))
     if not fatal and is_beans(evidence):
         others = tuple(p for p in fitness.problems if p.code != "loaded_run")
-        return replace(fitness, problems=(_BEANS, *others))
+        return replace(fitness, problems=(PROBLEM, *others))
     return fitness

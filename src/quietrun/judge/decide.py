@@ -10,7 +10,14 @@ from quietrun.judge import findings as finder
 from quietrun.judge import texts
 from quietrun.judge.limits import Limits
 from quietrun.judge.model import Model
-from quietrun.judge.score import score_fault, unknown_limit, unknown_score
+from quietrun.judge.score import (
+    Nameless,
+    name_the_likeliest,
+    one_of_four,
+    score_fault,
+    unknown_limit,
+    unknown_score,
+)
 from quietrun.judge.types import Contact, FaultScore, Finding, Verdict
 from quietrun.machine.types import Machine
 from quietrun.run.types import Run
@@ -60,6 +67,11 @@ def decide(
         for fault in FAULTS
     )
     found = list(finder.find(run, evidence, fitness, machine))
+    turned = run.started is not False and not hand
+    heard = one_of_four(model, evidence, limits) if turned else None
+    alone = sum(f.flagged for f in faults)
+    if heard is not None and heard.over:
+        faults = name_the_likeliest(faults)
     flagged = [f for f in faults if f.flagged]
     near = [
         f
@@ -68,20 +80,23 @@ def decide(
         and f.probability is not None
         and f.probability >= _near(model, f, machine.stage)
     ]
-    if run.started is not False and not hand:
+    if turned:
         found = finder.signs(model, evidence, found, named=bool(flagged or near))
-    unlike, _ = unknown_score(model, evidence, catalogue, limits)
-    limit = unknown_limit(model, limits)
-    strange = unlike >= limit and run.started is not False and not hand
+    unlike = Nameless(
+        unknown_score(model, evidence, catalogue, limits)[0], unknown_limit(model, limits)
+    )
+    if not unlike.over and heard is not None:
+        unlike = heard
+    strange = turned and unlike.over
     nameless = not flagged and not near and all(f.harmless for f in found)
     if strange and nameless:
         found.append(
             Finding(
                 "unknown_noise",
                 "It does not sound like a quiet machine, nor clearly like one of the four faults.",
-                unlike,
+                unlike.probability,
                 "",
-                (0.0, limit),
+                (0.0, unlike.limit),
                 "Listen at each stage: hand spin, motor alone, chamber on. Check for loose parts, "
                 "packed grounds and the start switch.",
             )
@@ -102,10 +117,12 @@ def decide(
         faults=faults,
         findings=tuple(found),
         contacts=contacts,
-        because=_because(flagged, near, found, gaps) or _calm(machine, run, fitness),
+        because=_together(heard, len(flagged) - alone) + _because(flagged, near, found, gaps)
+        or _calm(machine, run, fitness),
         look_first=_look_first(flagged, near, found),
         not_heard=not_heard,
         cautions=_cautions(machine, run, flagged, near, found),
+        apart=len(flagged) == alone,
     )
 
 
@@ -226,6 +243,16 @@ def _not_heard(machine: Machine, run: Run, fitness: Fitness) -> tuple[str, ...]:
     lines += [f"{p.what} {p.why}" for p in fitness.problems if p.disables and not p.fatal]
     lines.append("Noises that come only warm, only now and then, or only with beans.")
     return tuple(dict.fromkeys(lines))
+
+
+def _together(heard: Nameless | None, named: int) -> tuple[str, ...]:
+    """Say so where faults are flagged because one of the four is there, whichever."""
+    if heard is None or not named:
+        return ()
+    return (
+        f"One of the four faults is in the sound (probability {heard.probability:.2f}, "
+        f"limit {heard.limit:.2f}); what fits it best is named.",
+    )
 
 
 def _because(

@@ -10,6 +10,9 @@ from types import MappingProxyType
 from quietrun.words import FAULTS
 
 UNKNOWN = "unknown"
+ONE_OF_FOUR = "one_of_four"
+#: What has a limit beside the four faults: names no part.
+NAMELESS = (UNKNOWN, ONE_OF_FOUR)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,8 @@ class FaultLimit:
 class Limits:
     """Limits of one machine, phone and stage. Faults not named keep the model's limit.
 
-    ``"unknown"`` stands beside the four faults for what is not like a quiet machine.
+    ``"unknown"`` stands beside the four faults for what is not like a quiet machine,
+    ``"one_of_four"`` for what is sure to be one of them, whichever.
 
     Attributes
     ----------
@@ -72,7 +76,7 @@ class Limits:
     runs: int = 0
 
     def __post_init__(self) -> None:
-        unknown = self.faults.keys() - {*FAULTS, UNKNOWN}
+        unknown = self.faults.keys() - {*FAULTS, *NAMELESS}
         if unknown:
             raise ValueError(f"unknown faults: {sorted(unknown)}")
         object.__setattr__(self, "faults", MappingProxyType(dict(self.faults)))

@@ -22,6 +22,8 @@ from quietrun.words import FAULTS, FINDINGS, POSSIBLE
 
 FORMAT = 1
 _HAND = "hand_spin"
+#: Recording problems that a model may have cards for.
+SPOILT = ("loaded_run", "other_machine")
 LARGEST_BYTES = 8_000_000
 _RETRAIN = "Use the model that came with this version, or retrain: scripts/train_model.py."
 
@@ -82,6 +84,10 @@ class Model:
         in a model that was not trained on such clips.
     signs : dict of finding -> Scorecard
         Findings that are told by several features together; empty in a model without.
+    one_of_four : Scorecard or None
+        "One of the four faults, whichever", against a quiet machine; None in a model without.
+    spoilt : dict of recording problem -> Scorecard
+        What is no empty grinder run at all; empty in a model without.
     """
 
     name: str
@@ -91,6 +97,8 @@ class Model:
     unknown: Scorecard
     by_hand: dict[str, Scorecard] = field(default_factory=dict)
     signs: dict[str, Scorecard] = field(default_factory=dict)
+    one_of_four: Scorecard | None = None
+    spoilt: dict[str, Scorecard] = field(default_factory=dict)
 
     def card(self, fault: str, stage: str) -> Scorecard:
         """The scorecard of a fault at a stage."""
@@ -175,7 +183,16 @@ def _model(got: dict[str, Any], sha256: str) -> Model:
         for code, card in got.get("findings", {}).items()
         if code in FINDINGS
     }
-    return Model(str(got["name"]), sha256, features, cards, unknown, by_hand, signs)
+    name = "one_of_four"
+    one_of_four = _card(name, got[name], features) if name in got else None
+    spoilt = {
+        code: _card(code, card, features)
+        for code, card in got.get("spoilt", {}).items()
+        if code in SPOILT
+    }
+    return Model(
+        str(got["name"]), sha256, features, cards, unknown, by_hand, signs, one_of_four, spoilt
+    )
 
 
 def _card(name: str, got: dict[str, Any], features: tuple[str, ...]) -> Scorecard:

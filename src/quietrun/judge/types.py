@@ -65,7 +65,8 @@ class Contact:
 class Verdict:
     """The answer.
 
-    ``word`` is one of ``words.VERDICTS``; texts are whole sentences.
+    ``word`` is one of ``words.VERDICTS``; texts are whole sentences. ``apart`` is False where
+    faults were flagged that cannot be told from each other.
     """
 
     word: str
@@ -76,3 +77,4 @@ class Verdict:
     look_first: tuple[str, ...]
     not_heard: tuple[str, ...]
     cautions: tuple[str, ...]
+    apart: bool = True

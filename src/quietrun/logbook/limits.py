@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from quietrun.judge.limits import UNKNOWN, FaultLimit, Limits
+from quietrun.judge.limits import NAMELESS, FaultLimit, Limits
 from quietrun.logbook import fields as gate
 from quietrun.logbook.dates import now_utc
 from quietrun.logbook.machines import machine_id
@@ -50,7 +50,7 @@ def from_object(raw: Mapping[str, Any], tag: str, where: str) -> Limits:
     for name, value in gate.mapping(raw["faults"], where).items():
         part = gate.mapping(value, where)
         gate.only(part, where, need={"shift", "limit"}, may=set())
-        faults[gate.choice(name, where, (*FAULTS, UNKNOWN))] = FaultLimit(
+        faults[gate.choice(name, where, (*FAULTS, *NAMELESS))] = FaultLimit(
             shift=gate.number(part["shift"], where, least=-100, most=100),
             limit=gate.number(part["limit"], where, least=-100, most=100),
         )

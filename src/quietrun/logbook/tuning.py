@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
@@ -10,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from quietrun.errors import ModelError, UsageError
-from quietrun.evidence import BY_NAME, Evidence, Missing
+from quietrun.evidence import Evidence, Missing
 from quietrun.judge import Model
-from quietrun.judge.limits import UNKNOWN
+from quietrun.judge.limits import NAMELESS
 from quietrun.judge.population import Population, load_population
-from quietrun.judge.score import reasons_of
+from quietrun.judge.score import log_odds_of
 from quietrun.logbook.baseline import baseline_clips, baseline_of, own_limits
 from quietrun.logbook.clips import clips
 from quietrun.logbook.limits import as_object as limits_object
@@ -23,6 +22,7 @@ from quietrun.logbook.machines import machine
 from quietrun.logbook.store import Logbook
 from quietrun.logbook.types import ClipRecord
 from quietrun.pipeline import general_model
+from quietrun.tuning.again import card_of
 from quietrun.tuning.tune import Logged, Tuned, as_object, tune
 
 SEED = 20_261_124  # of the interval of the expected false alarms: same clips, same text
@@ -119,12 +119,13 @@ def _unfit(clip: ClipRecord, model_sha256: str) -> str | None:
     return None
 
 
-def _unlike(evidence: Mapping[str, float | None], model: Model) -> float:
-    """Log-odds of "not like a quiet machine", from logged evidence."""
+def _nameless(evidence: Mapping[str, float | None], model: Model) -> dict[str, float]:
+    """Log-odds of what no part is named for, from logged evidence."""
     values = {n: Missing("not measured") if v is None else v for n, v in evidence.items()}
     lacking = dict.fromkeys(model.features, Missing("not measured"))
-    reasons = reasons_of(model.unknown, Evidence({**lacking, **values}), BY_NAME)
-    return model.unknown.base + math.fsum(reason.points for reason in reasons)
+    known = Evidence({**lacking, **values})
+    cards = {name: card_of(model, name) for name in NAMELESS}
+    return {name: log_odds_of(card, known) for name, card in cards.items() if card is not None}
 
 
 def _logged(clip: ClipRecord, confirmed_only: bool, model: Model) -> Logged:
@@ -134,10 +135,12 @@ def _logged(clip: ClipRecord, confirmed_only: bool, model: Model) -> Logged:
     quiet = clip.confirmed_quiet or (
         not confirmed_only and not clip.confirmed_faults and record.verdict == "quiet"
     )
+    powered = record.report["machine"]["stage"] != "hand_spin"  # by hand these two are not asked
+    nameless = _nameless(record.evidence, model) if powered else {}
     return Logged(
         name=clip.path,
         day=clip.when.day,
-        scores={**record.scores, UNKNOWN: _unlike(record.evidence, model)},
+        scores={**record.scores, **nameless},
         evidence=record.evidence,
         report=record.report,
         quiet=quiet,

@@ -93,15 +93,15 @@ def _bullets(texts: Sequence[str], page: Page, *, numbered: bool = False) -> Ite
         yield from wrap(text, page.columns(), f"  {i}. " if numbered else "  - ")
 
 
-def _and(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+def _listed(words: Sequence[str], last: str) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def sentence(verdict: Verdict) -> str:
     """Give the verdict in one sentence: the faults over their limit, else the first reason."""
     flagged = [FAULT_TITLES[score.fault] for score in _ranked(verdict.faults) if score.flagged]
     if verdict.word == "noisy" and flagged:
-        return f"It sounds like {_and(flagged)}."
+        return f"It sounds like {_listed(flagged, 'and' if verdict.apart else 'or')}."
     return verdict.because[0] if verdict.because else _FALLBACK[verdict.word]
 
 

@@ -11,7 +11,7 @@ from quietrun.report.terminal import printable
 from quietrun.words import FAULT_TITLES
 
 Object = Mapping[str, Any]
-TITLES = {**FAULT_TITLES, "unknown": "unknown noise"}
+TITLES = {**FAULT_TITLES, "unknown": "unknown noise", "one_of_four": "one of the four"}
 
 
 def tune_text(found: Object, width: int = 80) -> str:

@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from quietrun.judge.limits import UNKNOWN, Limits
+from quietrun.judge.limits import ONE_OF_FOUR, UNKNOWN, Limits
 from quietrun.judge.model import Model, Scorecard
+from quietrun.judge.score import lowered_limit
 from quietrun.words import FAULTS
 
 Report = Mapping[str, Any]
@@ -37,36 +38,44 @@ def judge_again(report: Report, scores: Scores, limits: Limits | None, model: Mo
     if report["verdict"] == "unusable":
         return Again("unusable", ())
     flagged, near = [], []
+    probabilities = {}
     for fault in FAULTS:
         score = scores.get(fault)
         if score is None or not report["faults"][fault]["possible"]:
             continue
         shift, limit = _limit(fault, limits, model)
-        probability = _probability(score - shift)
+        probabilities[fault] = probability = _probability(score - shift)
         if probability >= limit:
             flagged.append(fault)
         elif probability >= model.cards[fault].near * limit / model.cards[fault].limit:
             near.append(fault)
+    if _over(ONE_OF_FOUR, scores, limits, model):
+        from_ = lowered_limit(max(probabilities.values(), default=0.0))
+        flagged = [f for f, p in probabilities.items() if f in flagged or p >= from_]
     if flagged:
         return Again("noisy", tuple(flagged))
-    if near or _unlike(scores, limits, model) or _otherwise_held(report):
+    strange = any(_over(name, scores, limits, model) for name in (UNKNOWN, ONE_OF_FOUR))
+    if near or strange or _otherwise_held(report):
         return Again("inspect", ())
     return Again("quiet", ())
 
 
-def _unlike(scores: Scores, limits: Limits | None, model: Model) -> bool:
-    """Not like a quiet machine, where that score was logged."""
-    score = scores.get(UNKNOWN)
-    if score is None:
+def _over(name: str, scores: Scores, limits: Limits | None, model: Model) -> bool:
+    """Over its limit, where that score was logged and the model has a card for it."""
+    score = scores.get(name)
+    if score is None or card_of(model, name) is None:
         return False
-    shift, limit = _limit(UNKNOWN, limits, model)
+    shift, limit = _limit(name, limits, model)
     return _probability(score - shift) >= limit
 
 
 def _limit(fault: str, limits: Limits | None, model: Model) -> tuple[float, float]:
     own = None if limits is None else limits.faults.get(fault)
     if own is None:
-        return 0.0, card_of(model, fault).limit
+        card = card_of(model, fault)
+        if card is None:
+            raise ValueError(f"the model has no card {fault}")
+        return 0.0, card.limit
     return own.shift, own.probability
 
 
@@ -84,8 +93,10 @@ def _otherwise_held(report: Report) -> bool:
     return bool(codes - _HARMLESS) or lacking
 
 
-def card_of(model: Model, fault: str) -> Scorecard:
-    """Find the scorecard of a fault, or of what is not like a quiet machine."""
+def card_of(model: Model, fault: str) -> Scorecard | None:
+    """Find the scorecard of a fault, or of a noise that no part is named for."""
+    if fault == ONE_OF_FOUR:
+        return model.one_of_four
     return model.unknown if fault == UNKNOWN else model.cards[fault]
 
 

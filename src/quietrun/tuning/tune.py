@@ -12,7 +12,7 @@ import numpy as np
 from quietrun.dsp.stats import mad_scale, wilson_interval
 from quietrun.errors import UsageError
 from quietrun.evidence import BY_NAME
-from quietrun.judge.limits import UNKNOWN, FaultLimit, Limits
+from quietrun.judge.limits import NAMELESS, ONE_OF_FOUR, FaultLimit, Limits
 from quietrun.judge.model import Model
 from quietrun.judge.population import Population
 from quietrun.tuning.again import Again, card_of, judge_again, log_odds_of
@@ -163,9 +163,9 @@ def _rows(
     old: Limits | None,
 ) -> tuple[OwnLimit, ...]:
     rows = []
-    for fault in (*FAULTS, UNKNOWN):
-        scores = _scores(clips, fault)
-        if fault not in {*POSSIBLE[stage], UNKNOWN} or not scores:
+    for fault in (*FAULTS, *NAMELESS):
+        scores, card = _scores(clips, fault), card_of(model, fault)
+        if fault not in {*POSSIBLE[stage], *NAMELESS} or not scores or card is None:
             continue
         former = None if old is None else old.faults.get(fault)
         rows.append(
@@ -174,7 +174,7 @@ def _rows(
                 scores,
                 _faulty(clips, fault),
                 spread=None if population is None else population.fault(stage, fault),
-                general=log_odds_of(card_of(model, fault).limit),
+                general=log_odds_of(card.limit),
                 old=None if former is None else former.general,
             )
         )
@@ -186,8 +186,16 @@ def _scores(clips: Sequence[Logged], fault: str) -> list[float]:
 
 
 def _faulty(clips: Sequence[Logged], fault: str) -> list[float]:
-    """Scores of runs with this fault confirmed; none for ``unknown``, which stands for no part."""
-    return [s for c in clips if fault in c.faults and (s := c.scores.get(fault)) is not None]
+    """Scores of runs with this fault confirmed, or with any for what is one of the four.
+
+    None for ``unknown``, which stands for no part.
+    """
+    return [
+        s
+        for c in clips
+        if (fault in c.faults or (fault == ONE_OF_FOUR and c.faults))
+        and (s := c.scores.get(fault)) is not None
+    ]
 
 
 def _usual(
