@@ -11,7 +11,7 @@ from quietrun.clip import Clip
 from quietrun.compare.burrs import burr_touch
 from quietrun.dsp.frames import frames_of
 from quietrun.errors import UsageError
-from quietrun.evidence.contacts import find_contacts
+from quietrun.evidence.contacts import LOW_BANDS, SCORECARD, candidates, find_contacts
 from quietrun.run import Run
 
 RATE = 48_000
@@ -144,10 +144,101 @@ def test_no_contact_is_claimed_without_one(extra):
     assert find_contacts(*touching([], extra=extra)) == ()
 
 
-def test_a_run_up_said_to_end_with_the_touch_does_not_hide_it():
+def hiss(t, rng, lo, hi):
+    """Noise of one band, standard deviation 1."""
+    spectrum = np.fft.rfft(rng.standard_normal(t.size))
+    freqs = np.fft.rfftfreq(t.size, 1 / RATE)
+    spectrum[(freqs < lo) | (freqs > hi)] = 0
+    noise = np.fft.irfft(spectrum, t.size)
+    return noise / noise.std()
+
+
+def swell(t, rng):
+    """Faces that only brush at first: hiss that grows from nothing over 0.4 s and stays."""
+    grows = np.clip((t - 3.8) / 0.4, 0.0, 1.0) * (t < 5.6)
+    return 0.05 * grows**1.5 * hiss(t, rng, 2500, 6000)
+
+
+def test_a_soft_start_is_walked_back_to():
+    (found,) = find_contacts(*touching([], extra=swell))
+    assert 3.75 < found.start_s < 3.95
+
+
+def faint(lo, hi):
+    """A rise of a few dB long before the touch, in bands of one's choice."""
+    return lambda t, rng: 0.0035 * hiss(t, rng, lo, hi) * ((t > 2.8) & (t < 3.1))
+
+
+def starts(*args, **kwargs):
+    return [one.start_s for one in find_contacts(*touching(*args, **kwargs))]
+
+
+def test_a_faint_touch_counts_only_where_it_sounds_like_the_clear_one():
+    assert starts([], extra=faint(2500, 6000)) == []
+    clear = [(4.2, 5.6)]
+    assert starts(clear, extra=faint(2500, 6000)) == pytest.approx([2.8, 4.2], abs=0.1)
+    assert starts(clear, extra=faint(9000, 14000)) == pytest.approx([4.2], abs=0.1)
+
+
+@pytest.mark.parametrize("claimed", [3.0, 4.05, 4.8])
+def test_a_run_up_said_to_end_late_does_not_hide_the_touch(claimed):
     clip, run, frames = touching([(4.0, 5.5)])
-    (found,) = find_contacts(clip, replace(run, at_speed_s=4.05), frames)
+    (found,) = find_contacts(clip, replace(run, at_speed_s=claimed), frames)
     assert found.start_s == pytest.approx(4.0, abs=0.08)
+
+
+def test_the_end_of_a_run_up_said_to_end_early_is_no_touch():
+    clip, run, frames = touching([])
+    assert find_contacts(clip, replace(run, at_speed_s=run.power_on_s + 0.3), frames) == ()
+
+
+def test_bands_too_few_to_tell_claim_nothing():
+    clip, run, _ = touching([(4.0, 5.5)])
+    narrow = Clip(clip.samples[::16].copy(), RATE / 16, clip.source)
+    assert find_contacts(narrow, run, frames_of(narrow.samples, narrow.rate_hz)) == ()
+
+
+def steps(up, *, at=200, until=320, seed=2):
+    """Levels of 19 bands, scattering by 0.7 dB, up in some bands from one row to another."""
+    level = np.random.default_rng(seed).normal(-40.0, 0.7, (400, 19))
+    for band, size in up.items():
+        level[at:until, band] += size
+    return 0.01 * np.arange(400), level
+
+
+def test_a_candidate_is_measured_as_it_was_made():
+    times, level = steps({9: 8.0, 10: 12.0, 11: 10.0})
+    found = candidates(times, level, 0.01)[0]
+    assert sorted(found.bands) == [9, 10, 11]
+    assert (found.start_s, found.until_s) == pytest.approx((2.0, 3.19), abs=0.02)
+    assert found.rise_db == pytest.approx(10.0, abs=0.6)
+    assert found.pattern[9:12] == pytest.approx([8.0, 12.0, 10.0], abs=0.5)
+    assert found.measures["length"] == pytest.approx(1.19, abs=0.02)
+    assert found.measures["pitch"] == 10.0
+    assert found.measures["over_low"] == pytest.approx(10.0, abs=0.8)
+    assert found.measures["wide"] == 3.0
+    assert not found.lasts
+
+
+@pytest.mark.parametrize("band", [0, LOW_BANDS - 1])
+def test_a_rise_below_1_khz_alone_is_no_candidate_of_note(band):
+    times, level = steps({band: 15.0})
+    assert all(one.points < 0.0 for one in candidates(times, level, 0.01))
+
+
+def test_no_band_above_or_no_time_gives_no_candidate():
+    times, level = steps({10: 12.0})
+    assert candidates(times, level[:, :LOW_BANDS], 0.01) == []
+    assert candidates(times[:30], level[:30], 0.01) == []
+
+
+def test_the_scorecard_holds_each_measure_to_one_direction():
+    worse = {"fallen", "wide", "count"}
+    for name, (values, points) in SCORECARD.items():
+        assert np.all(np.diff(values) > 0.0), name
+        steps_up = np.diff(points)
+        assert np.all(steps_up <= 0.0 if name in worse else steps_up >= 0.0), name
+        assert np.any(steps_up != 0.0), name
 
 
 def test_no_steady_run_no_claim():
