@@ -3,8 +3,8 @@
     python scripts/evaluate_contacts.py [--clips 60] [--seed 7]
 
 Half of the clips hold a burr contact (severity 0.4 to 1), the others none: healthy, or with
-another fault. Only clips with a steady run and usable sound count. Thresholds were chosen with
-seeds 101, 201 and 202. Prints the share of first contacts dated within 0.15 s, of those whose
+another fault. Only clips with a steady run and usable sound count. Weights were fitted on seeds
+201 to 205 and on burr-setting clips of three other sound models (training seeds). Prints the share of first contacts dated within 0.15 s, of those whose
 burrs are heard at once (a stick-slip squeal may begin later than the faces meet), and contacts
 claimed where there are none.
 """

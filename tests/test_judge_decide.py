@@ -298,7 +298,7 @@ def test_a_spin_by_hand_has_cards_of_its_own_or_is_left_to_the_hand():
     assert alone.not_heard == ("handled it is. For a reason.",)
 
 
-@pytest.mark.parametrize("code", ["other_machine", "buried_in_room_noise"])
+@pytest.mark.parametrize("code", ["other_machine", "buried_in_room_noise", "loaded_run"])
 def test_what_may_be_another_machine_or_the_room_is_never_quiet(code):
     unsure = judged(run=replace(RUN, shaft_hz=None), problems=[problem(code)])
     assert unsure.word == "inspect"

@@ -307,7 +307,7 @@ FALSE_ALARM_COST = 4.0
 ONE_OF_FOUR_SHARE = 0.03  # the card that most flags come from
 HIGHEST_SHARE = 0.004  # each fault's own limit: only what is plain from its card alone
 SIGN_SHARE = 0.005  # each of the findings that has a card
-SPOILT_SHARE = 0.004  # of usable clips: each is refused then, and none should be
+SPOILT_SHARE = 0.006  # of usable clips: each is refused then, and none should be
 UNKNOWN_SHARE = 0.003  # not like a quiet machine, and none of the four: names no cause
 PLAIN = 0.4  # from this severity on a fault should be flagged
 

@@ -107,7 +107,7 @@ def decide(
         for p in fitness.problems
         if (p.code in _CUTS_SHORT and p.disables)
         or "steady" in p.disables
-        or p.code == "buried_in_room_noise"
+        or p.code in _COVERS
         or (p.code == "other_machine" and run.shaft_hz is None)
     )
     sure = hand or _on_the_mains(run)
@@ -126,6 +126,8 @@ def decide(
     )
 
 
+#: Recording problems that may cover what the machine itself sounds like: never ``quiet``.
+_COVERS = ("buried_in_room_noise", "loaded_run")
 #: Recording problems that leave a part of the run unheard: never ``quiet``.
 _CUTS_SHORT = ("too_short", "cut_file", "noise_gate")
 
