@@ -3,10 +3,10 @@
     python scripts/evaluate_contacts.py [--clips 60] [--seed 7]
 
 Half of the clips hold a burr contact (severity 0.4 to 1), the others none: healthy, or with
-another fault. Only clips with a steady run and usable sound count. Weights were fitted on seeds
-201 to 205 and on burr-setting clips of three other sound models (training seeds). Prints the share of first contacts dated within 0.15 s, of those whose
-burrs are heard at once (a stick-slip squeal may begin later than the faces meet), and contacts
-claimed where there are none.
+another fault. Only clips with a steady run and usable sound count. The weights were fitted on
+seeds 201 to 205 and on clips of other sound models (``scripts/fit_contacts.py``). Prints the
+share of first contacts dated within 0.15 s, of those whose burrs are heard at once (a stick-slip
+squeal may begin later than the faces meet), and contacts claimed where there are none.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ CLOSE_S = 0.15
 OTHERS = ("bearing_noise", "impeller_rub", "pre_breaker_wobble")
 
 
-def one(rng: np.random.Generator, touching: bool) -> tuple[tuple[Touch, ...], dict[str, Any], str]:
-    """Render a clip and look for contacts; returns them, the truth, and the source model."""
+def heard(rng: np.random.Generator, touching: bool) -> tuple[Clip, Machine, dict[str, Any], str]:
+    """Render a clip; returns it, what is told of the machine, the truth and the source model."""
     faults = {"burr_contact": float(rng.uniform(0.4, 1.0))} if touching else {}
     if not touching and rng.random() < 0.5:
         faults = {str(rng.choice(OTHERS)): float(rng.uniform(0.3, 1.0))}
@@ -43,10 +43,15 @@ def one(rng: np.random.Generator, touching: bool) -> tuple[tuple[Touch, ...], di
     mono = samples if samples.ndim == 1 else samples[:, 0]
     source = Source("memory", None, None, None, "", 1, 0, mono.size / sound.rate_hz)
     clip = Clip(np.ascontiguousarray(mono, np.float32).copy(), float(sound.rate_hz), source)
-    frames = frames_of(clip.samples, clip.rate_hz)
     told = Machine(stage="burr_setting", mains_hz=recipe.mains_hz, poles=recipe.poles)
-    found = find_contacts(clip, follow(clip, told, frames), frames)
-    return found, sound.truth, recipe.sources.get("burr_contact", "")
+    return clip, told, sound.truth, recipe.sources.get("burr_contact", "")
+
+
+def one(rng: np.random.Generator, touching: bool) -> tuple[tuple[Touch, ...], dict[str, Any], str]:
+    """Render a clip and look for contacts; returns them, the truth, and the source model."""
+    clip, told, truth, source = heard(rng, touching)
+    frames = frames_of(clip.samples, clip.rate_hz)
+    return find_contacts(clip, follow(clip, told, frames), frames), truth, source
 
 
 def share(name: str, hits: int, count: int) -> None:

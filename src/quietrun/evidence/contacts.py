@@ -110,24 +110,28 @@ def find_contacts(clip: Clip, run: Run, frames: Frames) -> tuple[Touch, ...]:
         In order of time; empty where none is clear, or no steady run was found.
         A contact that lasts to switch-off is given until rest: what touches keeps touching.
     """
+    off = _off(clip, run, frames)
+    return tuple(_touch(one, clip, run, frames, off) for one in _claimed(rises(clip, run, frames)))
+
+
+def rises(clip: Clip, run: Run, frames: Frames) -> list[Rise]:
+    """All candidates of a recording, from where the sound stands; see ``find_contacts``."""
     if run.at_speed_s is None:
-        return ()
-    start, at_speed, off = _span(clip, run.at_speed_s, run, frames)
-    times, level = _levels(clip, frames, start, off)
-    if times.size < round(LEAST_STANDING_S / frames.hop_s):
-        return ()
-    first = _standing(times, level, at_speed, frames.hop_s)
-    found = _claimed(candidates(times[first:], level[first:], frames.hop_s))
-    return tuple(_touch(one, clip, run, frames, off) for one in found)
-
-
-def _span(clip: Clip, at_speed_s: float, run: Run, frames: Frames) -> tuple[float, float, float]:
-    """First look, claimed end of the run-up, switch-off: s from the first sample."""
-    off = frames.duration_s if run.power_off_s is None else run.power_off_s - clip.start_s
-    start = at_speed_s
+        return []
+    start = run.at_speed_s
     if run.power_on_s is not None:
         start = min(start, run.power_on_s + LEAST_RUN_UP_S)
-    return max(0.0, start - clip.start_s), at_speed_s - clip.start_s, min(off, frames.duration_s)
+    times, level = _levels(clip, frames, max(0.0, start - clip.start_s), _off(clip, run, frames))
+    if times.size < round(LEAST_STANDING_S / frames.hop_s):
+        return []
+    first = _standing(times, level, run.at_speed_s - clip.start_s, frames.hop_s)
+    return candidates(times[first:], level[first:], frames.hop_s)
+
+
+def _off(clip: Clip, run: Run, frames: Frames) -> float:
+    """Switch-off, or the end of the clip: s from the first sample."""
+    off = frames.duration_s if run.power_off_s is None else run.power_off_s - clip.start_s
+    return min(off, frames.duration_s)
 
 
 def _levels(clip: Clip, frames: Frames, start: float, off: float) -> tuple[Floats, Floats]:
