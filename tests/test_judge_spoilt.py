@@ -71,6 +71,16 @@ def test_nothing_can_be_in_a_motor_without_its_chamber():
     assert not settled(stage="motor_only", other_machine=2.0).usable
 
 
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("turn_comb_best", 6.1), ("off_turn_together", 20.1), ("knock_in_turn", 0.6)],
+)
+def test_what_keeps_time_with_the_shaft_is_not_beans(name, value):
+    """A pitted bearing grinds as beans do, but repeats beside the turn."""
+    assert settled(**{"loaded_run": 2.0, name: value}).usable
+    assert not settled(**{"other_machine": 2.0, name: value}).usable
+
+
 def test_a_shaft_spun_by_hand_is_not_asked():
     assert settled(stage="hand_spin", loaded_run=2.0, other_machine=2.0).usable
 
