@@ -61,8 +61,11 @@ def test_right_or_no_mains_pass(name: str, told: bool) -> None:
 
 
 def test_two_poles_told_of_a_four_pole_motor_are_never_quiet() -> None:
+    quiet = analyse(DEMO / "quiet.opus", machine=Machine(poles=2))
+    assert quiet.verdict.word == "inspect"
+    assert any("4 poles; 2 poles were told" in line for line in quiet.verdict.because)
     found = analyse(DEMO / "impeller.opus", machine=Machine(mains_hz=60.0, poles=2))
-    assert found.verdict.word == "inspect"
+    assert found.verdict.word in ("inspect", "noisy")
     assert found.run is not None
     assert found.run.half_rate_z is not None
     assert found.run.half_rate_z > 2 * SURE_OF_FOUR_POLES_Z
