@@ -89,8 +89,8 @@ _BETWEEN, _HALF, _SLOW_OWN, _SLOW = 0.7, 1.5, -0.4, 4.5
 _Z_FROM, _Z_TO = -2.0, 10.0
 _UNKNOWN_Z = 3.0  # says nothing for a doubled label nor against it
 #: What the rate alone says. Phones record at 44.1 or 48 kHz, voice apps at 16 and less (common
-#: practice, no source): a doubled label is one of 64 kHz and more. Below 32 kHz a rate says nothing:
-#: taken as a sign of a halved label, it held up one in ten of the sound clips of voice apps.
+#: practice, no source): a doubled label is one of 64 kHz and more. Below 32 kHz a rate says
+#: nothing: taken as a sign of a halved label, it held up many a sound clip of a voice app.
 #: Sound above the first of these was hardly ever recorded there. Log-odds are ours.
 _BEYOND_HEARING_HZ, _HIGH_RATE_HZ, _LOW_RATE_HZ = 24_500.0, 64_000.0, 32_000.0
 _OF_PHONES_HZ = (44_100.0, 48_000.0)
