@@ -165,6 +165,13 @@ def test_judging_again_from_the_logbook_follows_the_same_rule():
         assert [*again.flagged] == flagged(verdict)
 
 
+def test_a_motor_that_did_not_turn_is_not_asked_from_the_logbook_either():
+    logged = dict.fromkeys(FAULTS, -5.0) | {"burr_contact": 0.0, ONE_OF_FOUR: SURE}
+    still = made_report(1, verdict="inspect") | {"findings": [{"code": "did_not_start"}]}
+    assert judge_again(still, logged, None, MODEL).flagged == ()
+    assert judge_again(made_report(1), logged, None, MODEL).flagged == ("burr_contact",)
+
+
 def test_a_model_without_that_card_is_still_read(tmp_path):
     shipped = load_model()
     assert shipped.one_of_four is not None

@@ -49,7 +49,8 @@ def judge_again(report: Report, scores: Scores, limits: Limits | None, model: Mo
             flagged.append(fault)
         elif probability >= model.cards[fault].near * limit / model.cards[fault].limit:
             near.append(fault)
-    if _over(ONE_OF_FOUR, scores, limits, model):
+    turned = all(finding["code"] != "did_not_start" for finding in report["findings"])
+    if turned and _over(ONE_OF_FOUR, scores, limits, model):
         from_ = lowered_limit(max(probabilities.values(), default=0.0))
         flagged = [f for f, p in probabilities.items() if f in flagged or p >= from_]
     if flagged:
